@@ -1,0 +1,96 @@
+package rigtime
+
+import (
+	"context"
+	"encoding/hex"
+	"fmt"
+	"os"
+	"strings"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"soakrig/daemon/record"
+)
+
+// Board is the clock of the board that soakd runs on.
+type Board struct {
+	boot record.BootID
+}
+
+// NewBoard reads the boot identity. Without one (no /proc) it fails: samples of two
+// boots could not be told apart.
+func NewBoard() (*Board, error) {
+	const path = "/proc/sys/kernel/random/boot_id"
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("read boot identity: %w", err)
+	}
+	boot, err := ParseBootID(strings.TrimSpace(string(text)))
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	return &Board{boot: boot}, nil
+}
+
+// ParseBootID reads 32 hexadecimal digits with or without dashes.
+func ParseBootID(s string) (record.BootID, error) {
+	var b record.BootID
+	digits := strings.ReplaceAll(s, "-", "")
+	raw, err := hex.DecodeString(digits)
+	if err != nil || len(raw) != len(b) {
+		return b, fmt.Errorf("boot identity %q: want 32 hexadecimal digits", s)
+	}
+	copy(b[:], raw)
+	return b, nil
+}
+
+// Now implements Clock. CLOCK_BOOTTIME counts suspended time too.
+func (c *Board) Now() record.Stamp {
+	wall := time.Now()
+	return record.Stamp{Boot: c.boot, BootNS: boottime(), WallNS: wall.UnixNano(), Synced: synced()}
+}
+
+// SleepUntil implements Clock.
+func (c *Board) SleepUntil(ctx context.Context, bootNS int64) error {
+	for {
+		wait := time.Duration(bootNS - boottime())
+		if wait <= 0 {
+			return ctx.Err()
+		}
+		t := time.NewTimer(wait)
+		select {
+		case <-t.C:
+		case <-ctx.Done():
+			t.Stop()
+			return ctx.Err()
+		}
+	}
+}
+
+// Tick implements Clock; real time can't be held.
+func (c *Board) Tick(ctx context.Context, bootNS int64) (func(), error) {
+	if err := c.SleepUntil(ctx, bootNS); err != nil {
+		return nil, err
+	}
+	return func() {}, nil
+}
+
+// Speed implements Clock.
+func (c *Board) Speed() float64 { return 1 }
+
+func boottime() int64 {
+	var ts unix.Timespec
+	if err := unix.ClockGettime(unix.CLOCK_BOOTTIME, &ts); err != nil {
+		panic("soakd needs CLOCK_BOOTTIME (Linux 2.6.39): " + err.Error())
+	}
+	return ts.Nano()
+}
+
+// synced asks the kernel whether the clock is synchronised. Reading needs no
+// privilege. A kernel that refuses counts as not synchronised.
+func synced() bool {
+	var tx unix.Timex
+	state, err := unix.Adjtimex(&tx)
+	return err == nil && state != unix.TIME_ERROR && tx.Status&unix.STA_UNSYNC == 0
+}
