@@ -33,6 +33,42 @@ type Ports interface {
 	Names() []PortName
 }
 
+// Clock is implemented by Ports that keep their own time: a simulated rig whose
+// clock runs faster than the computer's. Ports without it run on time.Now.
+type Clock interface {
+	// Now is the rig's time; it never goes back.
+	Now() time.Time
+	// Wait returns after d of the rig's time, or ctx's error.
+	Wait(ctx context.Context, d time.Duration) error
+}
+
+// SelectPin is a chip select line: an output that was high from the instant it was
+// claimed.
+type SelectPin interface {
+	Out(level gpio.Level) error
+	Close() error // releases the line; the caller has driven it high before
+}
+
+// Selector is implemented by Ports that can claim a pin as an output without the
+// low pulse of a first write. Without it the pin from Ports.Pin is driven high.
+type Selector interface {
+	SelectPin(name string) (SelectPin, error)
+}
+
+// Stamper is implemented by Ports whose device nodes can vanish and come back.
+// The stamp of a port changes when its node was made anew; it is empty while the
+// node does not exist.
+type Stamper interface {
+	Stamp(port string) string
+}
+
+// I2CAdviser is implemented by Ports that know more about a bus than its
+// interface tells: the clock it runs at (zero: unknown), and who in the kernel
+// already drives the chip at an address (empty: nobody).
+type I2CAdviser interface {
+	AdviseI2C(port string, address uint16) (clock physic.Frequency, holder string)
+}
+
 // PortName is one port that exists, or one that exists but can't be opened.
 type PortName struct {
 	Name string // "SPI0.1"
@@ -69,6 +105,7 @@ type SPIOptions struct {
 	Mode   spi.Mode         // clock polarity and phase
 	Max    physic.Frequency // the chip's fastest clock; required
 	Bits   int              // bits per word; zero means 8
+	For    string           // who uses the chip (a channel), for error messages; may be empty
 }
 
 // I2COptions says where a chip sits on its bus.
@@ -76,6 +113,7 @@ type I2COptions struct {
 	Port    string           // periph name; required
 	Address uint16           // 7-bit address
 	Max     physic.Frequency // the chip's fastest clock; zero: leave the bus as it is
+	For     string           // who uses the chip (a channel), for error messages; may be empty
 }
 
 // SPI is one chip on an SPI bus. Its methods may be called concurrently; transfers

@@ -2,18 +2,28 @@ package bus
 
 import "strings"
 
-func key(port string) string {
-	name := port
-	if rest, ok := strings.CutPrefix(name, "/dev/spidev"); ok {
-		name = "SPI" + rest
-	} else if rest, ok := strings.CutPrefix(name, "/dev/i2c-"); ok {
+// canonical gives one name to the two spellings of a port: "/dev/spidev0.1" is
+// "SPI0.1", "/dev/i2c-1" is "I2C1".
+func canonical(port string) string {
+	if rest, ok := strings.CutPrefix(port, "/dev/spidev"); ok {
+		return "SPI" + rest
+	}
+	if rest, ok := strings.CutPrefix(port, "/dev/i2c-"); ok {
 		return "I2C" + rest
 	}
-	if strings.HasPrefix(strings.ToUpper(name), "SPI") {
+	up := strings.ToUpper(port)
+	if strings.HasPrefix(up, "SPI") || strings.HasPrefix(up, "I2C") {
+		return up
+	}
+	return port
+}
+
+func key(port string) string {
+	name := canonical(port)
+	if strings.HasPrefix(name, "SPI") {
 		if i := strings.IndexByte(name, '.'); i > 0 {
-			return strings.ToUpper(name[:i])
+			return name[:i]
 		}
-		return strings.ToUpper(name)
 	}
 	return name
 }
