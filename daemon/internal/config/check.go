@@ -1,0 +1,340 @@
+package config
+
+import (
+	"fmt"
+	"net"
+	"regexp"
+	"slices"
+	"sort"
+	"strings"
+	"time"
+
+	"github.com/goccy/go-yaml/ast"
+
+	"soakrig/daemon/record"
+	"soakrig/drivers"
+	"soakrig/drivers/its90"
+)
+
+// checker finds what is wrong between the lines of a file that decoded.
+type checker struct {
+	*decoder
+	c     *Config
+	root  ast.Node
+	known []*drivers.Driver
+}
+
+var namePattern = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,62}$`)
+
+const nameRule = "want 1 to 63 of a-z, 0-9, _ and -, beginning with a letter or digit"
+
+// at finds the node of a path such as "sources[0].every"; the deepest that exists.
+func (k *checker) at(path string) ast.Node {
+	n := k.root
+	var found ast.Node
+	for _, step := range pathSteps(path) {
+		var next ast.Node
+		if step.index >= 0 {
+			if seq, ok := n.(*ast.SequenceNode); ok && step.index < len(seq.Values) {
+				next = seq.Values[step.index]
+				found = next
+				if pairs, ok := mapping(next); ok && len(pairs) > 0 {
+					found = pairs[0]
+				}
+			}
+		} else if pairs, ok := mapping(n); ok {
+			for _, p := range pairs {
+				if p.Key.String() == step.key {
+					next, found = p.Value, p
+				}
+			}
+		}
+		if next == nil {
+			break
+		}
+		n = next
+	}
+	return found
+}
+
+func (k *checker) bad(path, format string, args ...any) {
+	k.add(k.at(path), path, format, args...)
+}
+
+func (k *checker) check() {
+	c := k.c
+	if c.Rig == "" {
+		k.bad("rig", `is missing: name the rig, for instance "bench-1"`)
+	} else if !namePattern.MatchString(c.Rig) {
+		k.bad("rig", "%q: %s", c.Rig, nameRule)
+	}
+	k.listen()
+	if c.Journal.Sync < 10*time.Millisecond || c.Journal.Sync > time.Minute {
+		k.bad("journal.sync", "want 10ms to 1m, got %v", c.Journal.Sync)
+	}
+	if c.Journal.Keep < time.Hour {
+		k.bad("journal.keep", "want at least 1h, got %v", c.Journal.Keep)
+	}
+	if c.Journal.MaxSize < 64<<20 {
+		k.bad("journal.max_size", "want at least 64MiB, got %d bytes", c.Journal.MaxSize)
+	}
+	if c.Simulated != nil && (c.Simulated.Speed < 0.1 || c.Simulated.Speed > 1000) {
+		k.bad("simulated.speed", "want 0.1 to 1000 rig seconds per second, got %g", c.Simulated.Speed)
+	}
+	owner := k.sources()
+	k.channels(owner)
+	k.limits(owner)
+	if c.Interlock != nil && c.Interlock.Pin == "" {
+		k.bad("interlock.pin", "is missing: name the GPIO pin, for instance GPIO17")
+	}
+}
+
+func (k *checker) listen() {
+	l := k.c.Listen
+	if _, ok := strings.CutPrefix(l.GRPC, "unix:"); !ok {
+		if _, _, err := net.SplitHostPort(l.GRPC); err != nil {
+			k.bad("listen.grpc", "want host:port or unix:/path, got %q", l.GRPC)
+		}
+	}
+	if l.HTTP != "off" {
+		if _, _, err := net.SplitHostPort(l.HTTP); err != nil {
+			k.bad("listen.http", "want host:port or off, got %q", l.HTTP)
+		}
+	}
+	if (l.TLSCert == "") != (l.TLSKey == "") {
+		k.bad("listen", "tls_cert and tls_key go together: give both or neither")
+	}
+}
+
+// sources checks them and returns which input feeds each channel.
+func (k *checker) sources() map[string]string {
+	c := k.c
+	if len(c.Sources) == 0 {
+		k.bad("sources", "is missing: name at least one source; soakd drivers lists what there is")
+	}
+	owner := map[string]string{}
+	seat := map[string]string{}
+	names := map[string]int{}
+	for i := range c.Sources {
+		s := &c.Sources[i]
+		path := fmt.Sprintf("sources[%d]", i)
+		s.node = k.at(path)
+		if s.Name == "" || !namePattern.MatchString(s.Name) {
+			k.bad(path+".name", "%q: %s", s.Name, nameRule)
+		} else if j, ok := names[s.Name]; ok {
+			k.bad(path+".name", "%q is the name of sources[%d] too: rename one", s.Name, j)
+		} else {
+			names[s.Name] = i
+		}
+		k.driver(path, s)
+		if s.Every == 0 {
+			s.Every = time.Second
+		}
+		if s.Every < 10*time.Millisecond || s.Every > time.Hour {
+			k.bad(path+".every", "want 10ms to 1h, got %v", s.Every)
+		}
+		if len(s.Inputs) == 0 {
+			k.bad(path+".inputs", "is missing: name at least one input with its channel")
+		}
+		for j := range s.Inputs {
+			k.input(fmt.Sprintf("%s.inputs[%d]", path, j), s, &s.Inputs[j], owner, seat)
+		}
+	}
+	return owner
+}
+
+func (k *checker) driver(path string, s *Source) {
+	var names []string
+	for _, d := range k.known {
+		if d.Name == s.Driver {
+			if d.Info.Fastest > 0 && s.Every > 0 && s.Every < d.Info.Fastest {
+				k.bad(path+".every", "%v is shorter than one conversion of %s: want %v or more", s.Every, d.Name, d.Info.Fastest)
+			}
+			return
+		}
+		names = append(names, d.Name)
+	}
+	sort.Strings(names)
+	k.bad(path+".driver", "unknown driver %q%s", s.Driver, suggest(s.Driver, names))
+}
+
+// input checks one input. owner maps channels to the input that feeds them, seat a
+// chip (port, select, options) to the channel that sits on it.
+func (k *checker) input(path string, s *Source, in *Input, owner, seat map[string]string) {
+	if in.Port == "" {
+		in.Port = s.Port
+	}
+	if in.Channel == "" || !namePattern.MatchString(in.Channel) {
+		k.bad(path+".channel", "%q: %s", in.Channel, nameRule)
+		return
+	}
+	if other, ok := owner[in.Channel]; ok {
+		k.bad(path+".channel", "%q is fed by %s already: a channel has one input", in.Channel, other)
+		return
+	}
+	owner[in.Channel] = path
+	if !strings.HasPrefix(strings.ToUpper(in.Port), "SPI") && !strings.HasPrefix(in.Port, "/dev/spidev") {
+		return
+	}
+	// One chip select serves one chip. Inputs of one source may share it when options
+	// of their own (a multiplexer's inputs) tell them apart.
+	chip := normalPort(in.Port) + " " + in.Select
+	if in.Select == "" {
+		chip = normalPort(in.Port)
+	}
+	inside := s.Name + " " + chip + " " + fmt.Sprint(restText(in.Rest))
+	if other, ok := seat[inside]; ok {
+		k.bad(path, "channels %q and %q sit on one chip select (%s): give each its own port or select pin", other, in.Channel, chip)
+	} else if other, ok := seat[chip]; ok && !strings.HasPrefix(other, s.Name+"\x00") {
+		_, name, _ := strings.Cut(other, "\x00")
+		k.bad(path, "channels %q and %q of two sources sit on one chip select (%s): give each its own port or select pin", name, in.Channel, chip)
+	}
+	seat[inside] = in.Channel
+	seat[chip] = s.Name + "\x00" + in.Channel
+}
+
+func restText(r Rest) []string {
+	var all []string
+	for _, p := range r.pairs {
+		all = append(all, p.String())
+	}
+	return all
+}
+
+func normalPort(p string) string {
+	if rest, ok := strings.CutPrefix(p, "/dev/spidev"); ok {
+		return "SPI" + rest
+	}
+	return strings.ToUpper(p)
+}
+
+func (k *checker) channels(owner map[string]string) {
+	known := make([]string, 0, len(owner))
+	for name := range owner {
+		known = append(known, name)
+	}
+	sort.Strings(known)
+	for name, ch := range k.c.Channels {
+		path := "channels." + name
+		if owner[name] == "" {
+			k.bad(path, "no input feeds it%s", suggest(name, known))
+			continue
+		}
+		k.channel(path, ch)
+	}
+	for name := range owner {
+		if k.c.Channels[name] == nil {
+			k.c.Channels[name] = &Channel{}
+		}
+	}
+	for name, ch := range k.c.Channels {
+		if ch.Cold != nil && ch.Cold.Channel != "" && owner[ch.Cold.Channel] == "" {
+			k.bad("channels."+name+".cold.channel", "no channel %q%s", ch.Cold.Channel, suggest(ch.Cold.Channel, known))
+		}
+	}
+}
+
+func (k *checker) channel(path string, ch *Channel) {
+	word(k, path+".role", ch.Role, record.Roles())
+	word(k, path+".kind", ch.Kind, record.Kinds())
+	if unit := record.Kind(ch.Kind).Unit(); ch.Unit != "" && unit != "" && ch.Unit != unit {
+		k.bad(path+".unit", "wrong unit %q: a channel of kind %s is in %s", ch.Unit, ch.Kind, unit)
+	}
+	if ch.Couple != "" {
+		if _, err := its90.ParseType(ch.Couple); err != nil {
+			k.bad(path+".couple", "%v", err)
+		}
+	}
+	if ch.Class != "" {
+		if _, err := its90.ParseClass(ch.Class); err != nil {
+			k.bad(path+".class", "%v", err)
+		}
+	}
+	if ch.Gain < 0 || ch.Gain > 2 {
+		k.bad(path+".gain", "want a factor near 1, got %g", ch.Gain)
+	}
+	for _, date := range []struct{ key, text string }{{"checked", ch.Checked}, {"valid_until", ch.ValidUntil}} {
+		if date.text == "" {
+			continue
+		}
+		if _, err := time.Parse(time.DateOnly, date.text); err != nil {
+			k.bad(path+"."+date.key, "want a date such as 2026-05-02, got %q", date.text)
+		}
+	}
+	if !slices.IsSortedFunc(ch.Table, func(a, b TablePoint) int { return sign(a.Reference - b.Reference) }) {
+		k.bad(path+".table", "references must ascend")
+	}
+	if ch.Cold != nil && (ch.Cold.Channel == "") == (ch.Cold.Fixed == nil) {
+		k.bad(path+".cold", "want either channel or fixed")
+	}
+	if a := ch.Accuracy; a != nil && a.Unit != "" && ch.Kind != "" {
+		if want := record.Kind(ch.Kind).Unit(); want != "" && want != a.Unit && !(want == "degC" && a.Unit == "K") {
+			k.bad(path+".accuracy", "wrong unit %q: a channel of kind %s is in %s", a.Unit, ch.Kind, want)
+		}
+	}
+}
+
+func sign(x float64) int {
+	switch {
+	case x < 0:
+		return -1
+	case x > 0:
+		return 1
+	}
+	return 0
+}
+
+func word[W ~string](k *checker, path, text string, known []W) {
+	if text == "" || slices.Contains(known, W(text)) {
+		return
+	}
+	names := make([]string, len(known))
+	for i, w := range known {
+		names[i] = string(w)
+	}
+	k.bad(path, "unknown word %q%s", text, suggest(text, names))
+}
+
+func (k *checker) limits(owner map[string]string) {
+	l := k.c.Limits
+	if l.Ambient != nil && l.Ambient[0] >= l.Ambient[1] {
+		k.bad("limits.ambient", "want [low, high] in degC, got [%g, %g]", l.Ambient[0], l.Ambient[1])
+	}
+	for i, lim := range l.List {
+		path := fmt.Sprintf("limits.list[%d]", i)
+		if lim.Bound == nil {
+			k.bad(path+".bound", "is missing")
+		}
+		if (lim.Channel == "") == (lim.Role == "") {
+			k.bad(path, "want either channel or role")
+		}
+		if lim.Channel != "" && owner[lim.Channel] == "" {
+			k.bad(path+".channel", "no channel %q", lim.Channel)
+		}
+		word(k, path+".role", lim.Role, record.Roles())
+		word(k, path+".quantity", lim.Quantity, []string{"value", "rise", "slope", "difference"})
+		word(k, path+".severity", lim.Severity, []string{"note", "fail", "stop"})
+	}
+}
+
+type step struct {
+	key   string
+	index int // -1: a key
+}
+
+func pathSteps(path string) []step {
+	var steps []step
+	for part := range strings.SplitSeq(path, ".") {
+		name, rest, _ := strings.Cut(part, "[")
+		if name != "" {
+			steps = append(steps, step{key: name, index: -1})
+		}
+		if rest != "" {
+			n := 0
+			if _, err := fmt.Sscanf(rest, "%d]", &n); err == nil {
+				steps = append(steps, step{index: n})
+			}
+		}
+	}
+	return steps
+}

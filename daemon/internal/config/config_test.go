@@ -1,0 +1,132 @@
+package config
+
+import (
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"soakrig/drivers"
+)
+
+var update = flag.Bool("update", false, "write the messages found as the expected ones")
+
+func known() []*drivers.Driver {
+	return []*drivers.Driver{
+		{Name: "max31855", Info: drivers.Info{Fastest: 100 * time.Millisecond}},
+		{Name: "max31856"}, {Name: "max31865"}, {Name: "modbusmap"}, {Name: "mcp9808"},
+	}
+}
+
+// TestBad holds every rejected example against the messages beside it.
+func TestBad(t *testing.T) {
+	files, err := filepath.Glob("testdata/*.bad.yaml")
+	if err != nil || len(files) == 0 {
+		t.Fatalf("no rejected examples: %v", err)
+	}
+	for _, file := range files {
+		t.Run(filepath.Base(file), func(t *testing.T) {
+			text, err := os.ReadFile(file)
+			if err != nil {
+				t.Fatal(err)
+			}
+			_, err = Parse(filepath.Base(file), text, known())
+			if err == nil {
+				t.Fatal("accepted")
+			}
+			got := err.Error() + "\n"
+			golden := strings.TrimSuffix(file, ".bad.yaml") + ".want"
+			if *update {
+				if err := os.WriteFile(golden, []byte(got), 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want, err := os.ReadFile(golden)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if got != string(want) {
+				t.Errorf("got:\n%s\nwant:\n%s", got, want)
+			}
+		})
+	}
+}
+
+func TestGood(t *testing.T) {
+	c, err := Load("testdata/good.yaml", known())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c.Rig != "bench-2" || c.Mains != 50 || c.Journal.Keep != 60*24*time.Hour || c.Journal.MaxSize != 8<<30 {
+		t.Errorf("top: %+v", c)
+	}
+	if got := c.Sources[1].Inputs[0].Port; got != "tcp://127.0.0.1:502" {
+		t.Errorf("the source's port does not fill in the input's: %q", got)
+	}
+	if a := c.Channels["wall"].Accuracy; a == nil || a.Rel != 0.01 || a.Half != 0.5 || a.Unit != "W" {
+		t.Errorf("accuracy: %+v", a)
+	}
+	var opts struct {
+		Letter string `yaml:"letter"`
+	}
+	if err := c.Sources[0].Rest.Decode(&opts); err != nil || opts.Letter != "K" {
+		t.Errorf("driver's own key: %q, %v", opts.Letter, err)
+	}
+	var in struct {
+		MaxStep float64 `yaml:"max_step"`
+	}
+	if err := c.Sources[0].Inputs[2].Rest.Decode(&in); err != nil || in.MaxStep != 40 {
+		t.Errorf("input's own key: %g, %v", in.MaxStep, err)
+	}
+}
+
+// TestRestNamesThePlace checks that a driver's refusal points into the file.
+func TestRestNamesThePlace(t *testing.T) {
+	c, err := Load("testdata/good.yaml", known())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var opts struct {
+		Leter string `yaml:"leter"`
+	}
+	err = c.Sources[0].Rest.Decode(&opts)
+	const want = `testdata/good.yaml:8:50: sources[0].letter: unknown key, did you mean "leter"? (known: leter)`
+	if err == nil || err.Error() != want {
+		t.Errorf("got  %v\nwant %s", err, want)
+	}
+	if got := c.Sources[0].Rest.Problem("letter", "no such letter").Error(); got != "testdata/good.yaml:8:50: sources[0].letter: no such letter" {
+		t.Errorf("got %s", got)
+	}
+}
+
+func TestParseDuration(t *testing.T) {
+	for in, want := range map[string]time.Duration{"200ms": 200 * time.Millisecond, "60d": 60 * 24 * time.Hour, "1.5d": 36 * time.Hour, "90s": 90 * time.Second} {
+		if got, err := ParseDuration(in); err != nil || got != want {
+			t.Errorf("%s: %v, %v", in, got, err)
+		}
+	}
+	for _, in := range []string{"", "fast", "-3d", "10", "1e99d"} {
+		if d, err := ParseDuration(in); err == nil {
+			t.Errorf("%q: accepted as %v", in, d)
+		}
+	}
+}
+
+// FuzzParse looks for a panic; a file is either a configuration or a list of problems.
+func FuzzParse(f *testing.F) {
+	for _, file := range []string{"testdata/good.yaml", "testdata/many.bad.yaml"} {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(text)
+	}
+	f.Fuzz(func(t *testing.T, text []byte) {
+		c, err := Parse("f.yaml", text, known())
+		if (c == nil) == (err == nil) {
+			t.Fatalf("config %v, error %v", c, err)
+		}
+	})
+}
