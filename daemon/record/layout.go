@@ -27,6 +27,7 @@ type Channel struct {
 	Place       string       `json:"place,omitempty"`
 	Couple      string       `json:"couple,omitempty"` // thermocouple letter
 	Class       string       `json:"class,omitempty"`  // tolerance class of the couple: iec-1, iec-2, astm-special, ...
+	Spool       string       `json:"spool,omitempty"`  // spool of wire: probes of one spool share its error; empty: one spool per couple and class
 	Converter   Converter    `json:"converter"`
 	Cold        ColdJunction `json:"cold"`
 	Calibration *Calibration `json:"calibration,omitempty"`

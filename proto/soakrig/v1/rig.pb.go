@@ -657,7 +657,9 @@ type Channel struct {
 	Cold        *ColdJunction `protobuf:"bytes,9,opt,name=cold,proto3" json:"cold,omitempty"`
 	Calibration *Calibration  `protobuf:"bytes,10,opt,name=calibration,proto3" json:"calibration,omitempty"`
 	// uncertainty beyond converter and couple: mounting, pickup, ...
-	Lines         []*Line `protobuf:"bytes,11,rep,name=lines,proto3" json:"lines,omitempty"`
+	Lines []*Line `protobuf:"bytes,11,rep,name=lines,proto3" json:"lines,omitempty"`
+	// spool of wire: probes of one spool share its error; empty: one spool per couple and class
+	Spool         string `protobuf:"bytes,12,opt,name=spool,proto3" json:"spool,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -767,6 +769,13 @@ func (x *Channel) GetLines() []*Line {
 		return x.Lines
 	}
 	return nil
+}
+
+func (x *Channel) GetSpool() string {
+	if x != nil {
+		return x.Spool
+	}
+	return ""
 }
 
 // ColdJunction says where a thermocouple channel's cold junction comes from.
@@ -1300,7 +1309,7 @@ const file_soakrig_v1_rig_proto_rawDesc = "" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x16\n" +
 	"\x06driver\x18\x02 \x01(\tR\x06driver\x12\x19\n" +
 	"\bevery_ns\x18\x03 \x01(\x03R\aeveryNs\x12\x1a\n" +
-	"\bchannels\x18\x04 \x03(\x05R\bchannels\"\xe3\x02\n" +
+	"\bchannels\x18\x04 \x03(\x05R\bchannels\"\xf9\x02\n" +
 	"\aChannel\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04kind\x18\x02 \x01(\tR\x04kind\x12\x12\n" +
@@ -1313,7 +1322,8 @@ const file_soakrig_v1_rig_proto_rawDesc = "" +
 	"\x04cold\x18\t \x01(\v2\x18.soakrig.v1.ColdJunctionR\x04cold\x129\n" +
 	"\vcalibration\x18\n" +
 	" \x01(\v2\x17.soakrig.v1.CalibrationR\vcalibration\x12&\n" +
-	"\x05lines\x18\v \x03(\v2\x10.soakrig.v1.LineR\x05lines\"f\n" +
+	"\x05lines\x18\v \x03(\v2\x10.soakrig.v1.LineR\x05lines\x12\x14\n" +
+	"\x05spool\x18\f \x01(\tR\x05spool\"f\n" +
 	"\fColdJunction\x12\x12\n" +
 	"\x04from\x18\x01 \x01(\tR\x04from\x12\x18\n" +
 	"\achannel\x18\x02 \x01(\tR\achannel\x12\x1c\n" +

@@ -1,0 +1,233 @@
+package acquire
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"soakrig/daemon/internal/config"
+	"soakrig/daemon/internal/rigtime"
+	"soakrig/daemon/record"
+	"soakrig/drivers"
+	"soakrig/drivers/bus"
+)
+
+// Health is the state of a source.
+type Health struct {
+	Source   string
+	State    string // opened, failed, recovered or closed
+	Text     string // why, when failed
+	Last     record.Stamp
+	HasLast  bool // there has been a sample
+	Reads    uint64
+	Failures uint64 // samples without a single value
+	Late     uint64 // deadlines that were skipped
+}
+
+// source is one configured driver instance. read is called by one goroutine; health
+// and the counters may be read by others.
+type source struct {
+	cfg    *config.Source
+	driver *drivers.Driver
+	in     drivers.Source
+	host   *bus.Host
+	clock  rigtime.Clock
+	every  int64 // ns
+
+	readings []drivers.Reading
+	sample   record.Sample
+	openErr  error
+	retryAt  int64         // monotonic ns of the next attempt to open
+	retry    time.Duration // wait after the next failure
+
+	mu     sync.Mutex // guards dev and the health below
+	dev    drivers.Device
+	state  Health
+	closed bool
+}
+
+func newSource(c *config.Source, opts Options) *source {
+	s := &source{
+		cfg: c, host: opts.Host, clock: opts.Clock, every: int64(c.Every), retry: reopenFirst,
+		readings: make([]drivers.Reading, len(c.Inputs)),
+		sample:   record.Sample{Raw: make([]record.Raw, len(c.Inputs))},
+		state:    Health{Source: c.Name, State: "closed"},
+	}
+	for _, d := range opts.Drivers {
+		if d.Name == c.Driver {
+			s.driver = d
+		}
+	}
+	s.in = drivers.Source{Name: c.Name, Every: c.Every, MainsHz: int(opts.Config.Mains), Port: c.Port, Options: c.Rest}
+	for _, in := range c.Inputs {
+		ch := opts.Config.Channels[in.Channel]
+		s.in.Inputs = append(s.in.Inputs, drivers.Input{
+			Channel: in.Channel, Port: in.Port, Select: in.Select,
+			Couple: couple(ch), Kind: driverKind(ch.Kind), Options: in.Rest,
+		})
+	}
+	return s
+}
+
+// couple is the channel's letter; K where rig.yaml names none (drivers of other
+// devices don't look at it).
+func couple(ch *config.Channel) string {
+	if ch.Couple == "" {
+		return "K"
+	}
+	return ch.Couple
+}
+
+func (s *source) busKey() string { return busKeys(s.cfg) }
+
+// open opens the device; the reason why it can't be is kept.
+func (s *source) open(ctx context.Context) error {
+	if s.driver == nil {
+		return fmt.Errorf("source %s: no driver %q in this build", s.cfg.Name, s.cfg.Driver)
+	}
+	dev, err := s.driver.Open(ctx, s.host, s.in)
+	s.openErr = err
+	if err != nil {
+		s.retryAt = s.clock.Now().BootNS + int64(s.retry)
+		s.retry = min(2*s.retry, reopenMost)
+		return fmt.Errorf("source %s: %w", s.cfg.Name, err)
+	}
+	s.retry = reopenFirst
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.closed {
+		dev.Close()
+		return bus.ErrClosed
+	}
+	s.dev = dev
+	return nil
+}
+
+// optionProblem puts the place in the file before a driver's refusal.
+func (s *source) optionProblem(err error) error {
+	var refused *drivers.OptionError
+	if errors.As(err, &refused) {
+		rest := s.cfg.Rest
+		if refused.Input >= 0 && refused.Input < len(s.cfg.Inputs) {
+			rest = s.cfg.Inputs[refused.Input].Rest
+		}
+		return rest.Problem(refused.Key, refused.Text)
+	}
+	return err
+}
+
+func (s *source) device() drivers.Device {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.dev
+}
+
+func (s *source) opened() bool { return s.device() != nil }
+
+// converters are what the codes mean; nil while the source is not open.
+func (s *source) converters() []drivers.Converter {
+	if dev := s.device(); dev != nil {
+		return dev.Converters()
+	}
+	return nil
+}
+
+// read fills s.sample. It returns an event when the source's state has changed.
+func (s *source) read(ctx context.Context) *record.SourceEvent {
+	dev := s.device()
+	if dev == nil && s.clock.Now().BootNS >= s.retryAt {
+		if err := s.open(ctx); err == nil {
+			dev = s.device()
+		}
+	}
+	var err error
+	if dev != nil {
+		rctx, cancel := context.WithTimeout(ctx, readTimeout(s.every))
+		err = dev.Read(rctx, s.readings)
+		cancel()
+	} else {
+		err = s.openErr
+		for i := range s.readings {
+			s.readings[i] = drivers.Reading{Faults: drivers.BusError, Cause: err}
+		}
+	}
+	good := false
+	for i := range s.readings {
+		r := &s.readings[i]
+		s.sample.Raw[i] = record.Raw{
+			Faults: record.Faults(r.Faults), Has: record.Fields(r.Has),
+			Code: r.Code, Cold: r.Cold, Chip: r.Chip, AgeUS: ageUS(r.Age),
+		}
+		good = good || r.Faults == 0
+		if r.Faults != 0 && err == nil {
+			err = r.Cause
+		}
+	}
+	return s.note(good, dev != nil, err)
+}
+
+// readTimeout bounds one read in real time: hardware that takes longer than a
+// period and two seconds is hung, whatever the period is.
+func readTimeout(every int64) time.Duration { return time.Duration(every) + 2*time.Second }
+
+func ageUS(age time.Duration) int32 {
+	return int32(min(max(age.Microseconds(), 0), 1<<31-1))
+}
+
+// note keeps the health after a read and turns a change of state into an event.
+func (s *source) note(good, open bool, err error) *record.SourceEvent {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.state.Reads++
+	was, now := s.state.State, "failed"
+	if good {
+		now = "opened"
+		if was == "failed" || was == "recovered" {
+			now = "recovered"
+		}
+	} else {
+		s.state.Failures++
+	}
+	s.state.State = now
+	s.state.Text = ""
+	if !good && err != nil {
+		s.state.Text = err.Error()
+	} else if !good && open {
+		s.state.Text = "no input gives a value"
+	}
+	if was == now {
+		return nil
+	}
+	return &record.SourceEvent{Source: s.cfg.Name, State: now, Text: s.state.Text}
+}
+
+func (s *source) stamp(at record.Stamp) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.state.Last, s.state.HasLast = at, true
+}
+
+func (s *source) countLate(n uint64) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.state.Late += n
+}
+
+func (s *source) health() Health {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.state
+}
+
+func (s *source) close() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.closed = true
+	s.state.State = "closed"
+	if s.dev != nil {
+		s.dev.Close()
+		s.dev = nil
+	}
+}

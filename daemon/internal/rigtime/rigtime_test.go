@@ -1,0 +1,127 @@
+package rigtime
+
+import (
+	"context"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"soakrig/daemon/record"
+)
+
+func TestParseBootID(t *testing.T) {
+	b, err := ParseBootID("3f2504e0-4f89-11d3-9a0c-0305e82c3301")
+	if err != nil || b.String() != "3f2504e04f8911d39a0c0305e82c3301" {
+		t.Errorf("%v, %v", b, err)
+	}
+	for _, bad := range []string{"", "3f", "3f2504e0-4f89-11d3-9a0c-0305e82c330g", "3f2504e04f8911d39a0c0305e82c330101"} {
+		if b, err := ParseBootID(bad); err == nil {
+			t.Errorf("%q: accepted as %v", bad, b)
+		}
+	}
+}
+
+func TestBoard(t *testing.T) {
+	c, err := NewBoard()
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, b := c.Now(), c.Now()
+	if d, same := b.Sub(a); !same || d < 0 {
+		t.Errorf("time runs back: %v, same boot %v", d, same)
+	}
+	if a.Boot == (record.BootID{}) {
+		t.Error("no boot identity")
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if _, err := c.Tick(ctx, a.BootNS+int64(time.Hour)); err == nil {
+		t.Error("a cancelled wait returns no error")
+	}
+	if err := c.SleepUntil(t.Context(), a.BootNS); err != nil {
+		t.Errorf("deadline in the past: %v", err)
+	}
+}
+
+// TestPacedHolds checks that a held clock stands still and that deadlines are met
+// exactly and in order, whatever the readers take.
+func TestPacedHolds(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := NewPaced(100, record.BootID{1}, time.Date(2030, 1, 2, 0, 0, 0, 0, time.UTC))
+		defer c.Close()
+		const n = 50
+		var wg sync.WaitGroup
+		for _, period := range []time.Duration{500 * time.Millisecond, 700 * time.Millisecond} {
+			wg.Go(func() {
+				for i := range n {
+					at := int64(i+1) * int64(period)
+					done, err := c.Tick(t.Context(), at)
+					if err != nil {
+						t.Error(err)
+						return
+					}
+					before := c.Now().BootNS
+					time.Sleep(3 * time.Millisecond) // a slow read: 0.3 s of rig time if the clock ran
+					if now := c.Now().BootNS; now != before || now != at {
+						t.Errorf("tick at %d: read began at %d and ended at %d", at, before, now)
+					}
+					done()
+				}
+			})
+		}
+		wg.Wait()
+	})
+}
+
+// TestPacedSpeed checks the pace when nobody holds the clock for long.
+func TestPacedSpeed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := NewPaced(60, record.BootID{1}, time.Unix(0, 0))
+		defer c.Close()
+		start := time.Now()
+		if err := c.SleepUntil(t.Context(), int64(time.Hour)); err != nil {
+			t.Fatal(err)
+		}
+		if real := time.Since(start); real != time.Minute {
+			t.Errorf("an hour at 60x took %v", real)
+		}
+		if c.Elapsed() != time.Hour || c.Speed() != 60 {
+			t.Errorf("elapsed %v at %g", c.Elapsed(), c.Speed())
+		}
+	})
+}
+
+// TestPacedCancel checks that a cancelled sleeper leaves nothing behind that holds
+// the clock.
+func TestPacedCancel(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := NewPaced(10, record.BootID{1}, time.Unix(0, 0))
+		defer c.Close()
+		ctx, cancel := context.WithTimeout(t.Context(), 10*time.Millisecond)
+		defer cancel()
+		if done, err := c.Tick(ctx, int64(time.Hour)); err == nil || done != nil {
+			t.Fatalf("not cancelled: %v", err)
+		}
+		if err := c.SleepUntil(t.Context(), int64(2*time.Second)); err != nil {
+			t.Fatal(err)
+		}
+		if c.Elapsed() != 2*time.Second {
+			t.Errorf("elapsed %v", c.Elapsed())
+		}
+	})
+}
+
+func TestElapsed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := NewElapsed(record.BootID{7})
+		done, err := c.Tick(t.Context(), int64(90*time.Second))
+		if err != nil {
+			t.Fatal(err)
+		}
+		done()
+		if now := c.Now(); now.BootNS != int64(90*time.Second) || now.Boot != (record.BootID{7}) {
+			t.Errorf("%+v", now)
+		}
+	})
+}
