@@ -727,9 +727,13 @@ type Reading struct {
 	ChipCode *int64 `protobuf:"zigzag64,7,opt,name=chip_code,json=chipCode,proto3,oneof" json:"chip_code,omitempty"`
 	// Evidence in units: EMF at the converter in volts, cold junction and the chip's
 	// own number in degC.
-	EmfVolts      *float64 `protobuf:"fixed64,8,opt,name=emf_volts,json=emfVolts,proto3,oneof" json:"emf_volts,omitempty"`
-	ColdC         *float64 `protobuf:"fixed64,9,opt,name=cold_c,json=coldC,proto3,oneof" json:"cold_c,omitempty"`
-	ChipC         *float64 `protobuf:"fixed64,10,opt,name=chip_c,json=chipC,proto3,oneof" json:"chip_c,omitempty"`
+	EmfVolts *float64 `protobuf:"fixed64,8,opt,name=emf_volts,json=emfVolts,proto3,oneof" json:"emf_volts,omitempty"`
+	ColdC    *float64 `protobuf:"fixed64,9,opt,name=cold_c,json=coldC,proto3,oneof" json:"cold_c,omitempty"`
+	ChipC    *float64 `protobuf:"fixed64,10,opt,name=chip_c,json=chipC,proto3,oneof" json:"chip_c,omitempty"`
+	// Microseconds from the middle of the conversion to the sample's stamp, >= 0.
+	AgeUs int32 `protobuf:"varint,11,opt,name=age_us,json=ageUs,proto3" json:"age_us,omitempty"`
+	// The value before calibration, in the channel's unit; absent: not stated.
+	Uncorrected   *float64 `protobuf:"fixed64,12,opt,name=uncorrected,proto3,oneof" json:"uncorrected,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -830,6 +834,20 @@ func (x *Reading) GetColdC() float64 {
 func (x *Reading) GetChipC() float64 {
 	if x != nil && x.ChipC != nil {
 		return *x.ChipC
+	}
+	return 0
+}
+
+func (x *Reading) GetAgeUs() int32 {
+	if x != nil {
+		return x.AgeUs
+	}
+	return 0
+}
+
+func (x *Reading) GetUncorrected() float64 {
+	if x != nil && x.Uncorrected != nil {
+		return *x.Uncorrected
 	}
 	return 0
 }
@@ -1424,7 +1442,7 @@ const file_soakrig_v1_samples_proto_rawDesc = "" +
 	"\awall_ns\x18\x05 \x01(\x03R\x06wallNs\x12!\n" +
 	"\fclock_synced\x18\x06 \x01(\bR\vclockSynced\x12\x17\n" +
 	"\aboot_id\x18\a \x01(\fR\x06bootId\x12/\n" +
-	"\breadings\x18\b \x03(\v2\x13.soakrig.v1.ReadingR\breadings\"\xa1\x03\n" +
+	"\breadings\x18\b \x03(\v2\x13.soakrig.v1.ReadingR\breadings\"\xef\x03\n" +
 	"\aReading\x12\x18\n" +
 	"\achannel\x18\x01 \x01(\rR\achannel\x12\x19\n" +
 	"\x05value\x18\x02 \x01(\x01H\x00R\x05value\x88\x01\x01\x12\x1f\n" +
@@ -1436,7 +1454,9 @@ const file_soakrig_v1_samples_proto_rawDesc = "" +
 	"\temf_volts\x18\b \x01(\x01H\x05R\bemfVolts\x88\x01\x01\x12\x1a\n" +
 	"\x06cold_c\x18\t \x01(\x01H\x06R\x05coldC\x88\x01\x01\x12\x1a\n" +
 	"\x06chip_c\x18\n" +
-	" \x01(\x01H\aR\x05chipC\x88\x01\x01B\b\n" +
+	" \x01(\x01H\aR\x05chipC\x88\x01\x01\x12\x15\n" +
+	"\x06age_us\x18\v \x01(\x05R\x05ageUs\x12%\n" +
+	"\vuncorrected\x18\f \x01(\x01H\bR\vuncorrected\x88\x01\x01B\b\n" +
 	"\x06_valueB\v\n" +
 	"\t_expandedB\a\n" +
 	"\x05_codeB\f\n" +
@@ -1447,7 +1467,8 @@ const file_soakrig_v1_samples_proto_rawDesc = "" +
 	"\n" +
 	"_emf_voltsB\t\n" +
 	"\a_cold_cB\t\n" +
-	"\a_chip_c\"\x89\x02\n" +
+	"\a_chip_cB\x0e\n" +
+	"\f_uncorrected\"\x89\x02\n" +
 	"\aSummary\x12\x16\n" +
 	"\x06layout\x18\x01 \x01(\rR\x06layout\x12\x18\n" +
 	"\achannel\x18\x02 \x01(\rR\achannel\x12 \n" +
