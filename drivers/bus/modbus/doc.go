@@ -1,0 +1,18 @@
+// Package modbus is a read-only Modbus master: it can send function codes 3 and 4
+// and nothing else, because no other request can be expressed. It frames, checks
+// and times requests over TCP and over serial lines (RTU, also through transparent
+// serial gateways); it knows no meter, no register and no byte order.
+//
+// The rules that keep a wrong number out:
+//
+//   - TCP: the transaction number, the protocol number, the length, the unit and the
+//     byte count are checked; after any error that is not an exception the connection
+//     is closed and dialled again after a growing pause with jitter.
+//   - RTU has no transaction number, so a late answer looks like the next one. The
+//     line is drained before each request. After a failure it is quarantined: nothing
+//     is sent until it was quiet. The first answer after that counts only if no second
+//     answer follows it.
+//
+// There are no goroutines here apart from the function that context.AfterFunc runs
+// when a caller gives up; it ends at once.
+package modbus

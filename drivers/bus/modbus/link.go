@@ -1,0 +1,143 @@
+package modbus
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"regexp"
+	"strconv"
+	"strings"
+	"time"
+
+	"soakrig/drivers/bus"
+)
+
+// Master is what both kinds of link offer to a driver.
+type Master interface {
+	Read(ctx context.Context, req Request, dst []byte) error
+	Close() error
+}
+
+var (
+	_ Master = (*TCP)(nil)
+	_ Master = (*RTU)(nil)
+)
+
+// Link is the part of a driver's options that says how its device is attached; it is
+// meant to be embedded inline. Absent keys are zero and take the default.
+type Link struct {
+	Framing  string        `yaml:"framing"`   // "tcp" or "rtu"; default: rtu for a serial path, tcp for an address
+	Baud     int           `yaml:"baud"`      // serial: bits per second; default 9600
+	Parity   string        `yaml:"parity"`    // serial: N, E or O; default N
+	DataBits int           `yaml:"data_bits"` // serial: default 8
+	StopBits int           `yaml:"stop_bits"` // serial: 1 or 2; default 1
+	Timeout  time.Duration `yaml:"timeout"`   // the device's thinking time; default 1 s
+	Gap      time.Duration `yaml:"gap"`       // rtu: pause before each request; default 100 ms
+	Quiet    time.Duration `yaml:"quiet"`     // rtu: silence that ends a quarantine; default 400 ms
+	Echo     bool          `yaml:"echo"`      // rtu: the line gives every request back
+}
+
+// LinkError refuses one key of a Link.
+type LinkError struct{ Key, Text string }
+
+func (e *LinkError) Error() string { return e.Key + ": " + e.Text }
+
+// IsSerial says that a port is a device path and not an address.
+func IsSerial(port string) bool { return strings.HasPrefix(port, "/") }
+
+// address returns host:port of "tcp://host", "tcp://host:502", "host:502" or "host".
+func address(port string) (string, error) {
+	rest := strings.TrimPrefix(port, "tcp://")
+	if host, number, err := net.SplitHostPort(rest); err == nil && host != "" {
+		if n, err := strconv.ParseUint(number, 10, 16); err == nil && n > 0 {
+			return rest, nil
+		}
+	}
+	host := strings.Trim(rest, "[]")
+	if net.ParseIP(host) != nil || hostName.MatchString(host) && !busName.MatchString(host) {
+		return net.JoinHostPort(host, "502"), nil
+	}
+	return "", &LinkError{"port", fmt.Sprintf("%q is neither a serial device path like /dev/serial/by-id/... nor an address like tcp://192.168.1.20:502", port)}
+}
+
+var (
+	hostName = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?$`)
+	busName  = regexp.MustCompile(`^(tty|SPI|I2C|GPIO)`) // somebody forgot the /dev/
+)
+
+// Open returns a master for the port: a serial device path, "tcp://host:502" or
+// "host:502". Nothing is opened before the first Read. The error is a *LinkError.
+func (l Link) Open(host *bus.Host, port string) (Master, error) {
+	if err := l.check(); err != nil {
+		return nil, err
+	}
+	if l.Timeout == 0 {
+		l.Timeout = time.Second
+	}
+	if IsSerial(port) {
+		if l.Framing == "tcp" {
+			return nil, &LinkError{"framing", "tcp framing does not run over a serial line; leave the key out"}
+		}
+		o := l.rtu()
+		return NewRTU(port, func(context.Context) (bus.SerialPort, error) {
+			return host.Serial(port, o.Mode)
+		}, o), nil
+	}
+	addr, err := address(port)
+	if err != nil {
+		return nil, err
+	}
+	dial := func(ctx context.Context) (net.Conn, error) { return host.Dial(ctx, addr) }
+	if l.Framing != "rtu" {
+		return NewTCP(addr, dial, l.Timeout), nil
+	}
+	return NewRTU(addr, func(ctx context.Context) (bus.SerialPort, error) {
+		ctx, cancel := context.WithTimeout(ctx, l.Timeout)
+		defer cancel()
+		conn, err := dial(ctx)
+		if err != nil {
+			return nil, err
+		}
+		return gateway{conn}, nil
+	}, l.rtu()), nil
+}
+
+func (l Link) rtu() RTUOptions {
+	if l.Baud == 0 {
+		l.Baud = 9600
+	}
+	mode := bus.SerialMode{Baud: l.Baud, DataBits: l.DataBits, Parity: l.Parity, StopBits: l.StopBits}
+	return RTUOptions{Mode: mode, Timeout: l.Timeout, Gap: l.Gap, Quiet: l.Quiet, Echo: l.Echo}
+}
+
+func (l Link) check() error {
+	switch {
+	case l.Framing != "" && l.Framing != "tcp" && l.Framing != "rtu":
+		return &LinkError{"framing", fmt.Sprintf("%q: use tcp or rtu", l.Framing)}
+	case l.Baud < 0 || l.Baud > 4_000_000:
+		return &LinkError{"baud", fmt.Sprintf("%d: use the speed set on the device, for instance 9600", l.Baud)}
+	case l.Parity != "" && l.Parity != "N" && l.Parity != "E" && l.Parity != "O":
+		return &LinkError{"parity", fmt.Sprintf("%q: use N, E or O", l.Parity)}
+	case l.DataBits != 0 && l.DataBits != 8:
+		return &LinkError{"data_bits", fmt.Sprintf("%d: RTU needs 8", l.DataBits)}
+	case l.StopBits < 0 || l.StopBits > 2:
+		return &LinkError{"stop_bits", fmt.Sprintf("%d: use 1 or 2", l.StopBits)}
+	case l.Timeout < 0 || l.Timeout > time.Minute:
+		return &LinkError{"timeout", fmt.Sprintf("%v: use something between 50ms and 1m", l.Timeout)}
+	case l.Gap < 0 || l.Gap > 10*time.Second:
+		return &LinkError{"gap", fmt.Sprintf("%v: use something up to 10s", l.Gap)}
+	case l.Quiet < 0 || l.Quiet > 10*time.Second:
+		return &LinkError{"quiet", fmt.Sprintf("%v: use something up to 10s", l.Quiet)}
+	}
+	return nil
+}
+
+// gateway is a connection to a transparent serial gateway, used like a serial line.
+type gateway struct{ net.Conn }
+
+// Drain has nothing to do: the master has read all that the connection held.
+func (gateway) Drain() error { return nil }
+
+// SetMode is refused: the gateway has its own settings.
+func (gateway) SetMode(bus.SerialMode) error { return errors.ErrUnsupported }
