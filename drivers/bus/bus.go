@@ -38,7 +38,12 @@ type Ports interface {
 type Clock interface {
 	// Now is the rig's time; it never goes back.
 	Now() time.Time
-	// Wait returns after d of the rig's time, or ctx's error.
+}
+
+// Waiter is implemented by Ports with a Clock of their own on which drivers may
+// wait for a conversion in the middle of a Read. Ports without it wait in real
+// time. After Wait returned nil, chips behave as if d had passed, and Now says so.
+type Waiter interface {
 	Wait(ctx context.Context, d time.Duration) error
 }
 

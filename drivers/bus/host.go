@@ -63,7 +63,7 @@ func (h *Host) Wait(ctx context.Context, d time.Duration) error {
 	if err := ctx.Err(); err != nil || d <= 0 {
 		return err
 	}
-	if c, ok := h.ports.(Clock); ok {
+	if c, ok := h.ports.(Waiter); ok {
 		return c.Wait(ctx, d)
 	}
 	t := time.NewTimer(d)

@@ -1,0 +1,277 @@
+// Package max31855 reads MAX31855 thermocouple converters, all letters, over SPI.
+// Each input is one chip. The chip converts on its own every 70 to 100 ms and adds
+// the cold junction to the EMF divided by a fixed slope; it does not linearise, and
+// neither does this driver: it hands out both codes of one frame and the slope.
+//
+// A frame without fault flags is no proof of a good probe. Every frame passes the
+// checks for a missing chip, a disturbed transfer, wiring faults, ranges, freshness
+// and impossible steps, in that order.
+package max31855
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync/atomic"
+	"time"
+
+	"periph.io/x/conn/v3/physic"
+	"periph.io/x/conn/v3/spi"
+
+	"soakrig/drivers"
+	"soakrig/drivers/bus"
+)
+
+// Times from the data sheet, p4.
+const (
+	conversionTyp = 70 * time.Millisecond
+	conversionMax = 100 * time.Millisecond
+	powerUp       = 200 * time.Millisecond
+)
+
+// Opts are the keys of one input.
+type Opts struct {
+	// Letter is the ordering variant: K, J, N, T, E, R or S. Empty: the channel's couple.
+	Letter string `yaml:"letter"`
+	// MaxStep is the largest change in K within one conversion (100 ms) that counts
+	// as possible; 0 switches the check off. Default 5: 50 K/s, what 15 W do to 1 g of copper.
+	MaxStep float64 `yaml:"max_step"`
+}
+
+var defaults = Opts{MaxStep: 5}
+
+// Driver is the driver's entry in drivers/all.
+var Driver = drivers.Driver{
+	Name: "max31855",
+	Info: drivers.Info{
+		Summary: "MAX31855 thermocouple converter, types K J N T E R S, one chip per input",
+		Bus:     "SPI mode 0, at most 5 MHz, read only; chip select of the port or a GPIO pin (select:)",
+		Options: []drivers.Option{
+			{Key: "letter", Scope: "input", Unit: "K J N T E R S", Default: "the channel's couple", Help: "ordering variant of the part; must agree with the channel's couple"},
+			{Key: "max_step", Scope: "input", Unit: "K per 100 ms", Default: "5", Help: "larger changes are marked implausible until three samples in a row agree; 0 switches the check off"},
+		},
+		Fastest:  conversionMax,
+		Detects:  []string{"no chip (32 zeros or ones)", "disturbed or shifted frame (reserved bits, inconsistent fault bits)", "open circuit", "short to ground", "short to the supply", "probe or cold junction out of range", "a second read before a new conversion can exist", "steps faster than any copper mass"},
+		Misses:   []string{"short between the two leads (reads the cold junction)", "some shorts to ground that the chip does not flag", "reversed leads", "the wrong letter of part", "a chip select that is stuck low (the value freezes)"},
+		Accuracy: accuracy(),
+		Caution:  "T- is tied to the chip's ground while it converts: a bare tip on a live rail drives current through the wire and can destroy the chip. Insulate the junction.",
+	},
+	Open: func(ctx context.Context, host *bus.Host, src drivers.Source) (drivers.Device, error) {
+		dev, err := New(host, src)
+		if err != nil {
+			return nil, err
+		}
+		return dev, nil
+	},
+}
+
+func accuracy() []string {
+	out := make([]string, 0, len(letters)+2)
+	for _, l := range letters {
+		out = append(out, fmt.Sprintf("type %s: +-%g K at %s degC, +-%s, without cold junction (%s, p3 and p4)", l.name, l.halfK, l.innerC, l.outer, sheet))
+	}
+	return append(out,
+		"cold junction: +-2 K at an ambient of -20 to 85 degC, +-3 K at -40 to 125 degC ("+sheet+", p4)",
+		"the die warms itself by about 0.5 K (computed from supply current and thermal resistance of the data sheet)")
+}
+
+// Dev is an open source of one or more chips.
+type Dev struct {
+	host   *bus.Host
+	chips  []*chip
+	convs  []drivers.Converter
+	warm   bool // the first Read waited for the power-up time
+	closed atomic.Bool
+}
+
+var (
+	_ drivers.Device = (*Dev)(nil)
+	_ drivers.Prober = (*Dev)(nil)
+)
+
+// chip is one converter. Its fields belong to the goroutine that reads.
+type chip struct {
+	channel string
+	letter  letter
+	spi     bus.SPI
+	steps   drivers.Steps
+	w, r    [4]byte
+	readyAt time.Time // before this, frames are from the time after power-up
+	gone    bool      // the last frame was that of a missing chip
+	lastAt  time.Time // the last frame that was not stale
+}
+
+// New checks src and opens its chips. It does not talk to them.
+func New(host *bus.Host, src drivers.Source) (*Dev, error) {
+	if err := src.Options.Decode(&struct{}{}); err != nil {
+		return nil, err
+	}
+	if src.Every < conversionMax {
+		return nil, &drivers.OptionError{Input: -1, Key: "every", Text: fmt.Sprintf("%v is shorter than one conversion; use %v or more", src.Every, conversionMax)}
+	}
+	d := &Dev{host: host}
+	for i, in := range src.Inputs {
+		o := defaults
+		if err := in.Options.Decode(&o); err != nil {
+			return nil, err
+		}
+		l, err := check(i, in, o)
+		if err != nil {
+			return nil, err
+		}
+		d.convs = append(d.convs, l.converter())
+		d.chips = append(d.chips, &chip{channel: in.Channel, letter: l, steps: drivers.Steps{MaxK: o.MaxStep, Per: conversionMax}})
+	}
+	for i, in := range src.Inputs {
+		conn, err := host.SPI(bus.SPIOptions{Port: in.Port, Select: in.Select, Mode: spi.Mode0, Max: 5 * physic.MegaHertz, For: in.Channel})
+		if err != nil {
+			return nil, errors.Join(fmt.Errorf("channel %s: %w", in.Channel, err), d.Close())
+		}
+		d.chips[i].spi, d.chips[i].readyAt = conn, host.Now().Add(powerUp)
+	}
+	return d, nil
+}
+
+// check refuses what the part can't do, before a bus is touched.
+func check(i int, in drivers.Input, o Opts) (letter, error) {
+	name := o.Letter
+	if name == "" {
+		name = in.Couple
+	}
+	if name == "" {
+		return letter{}, &drivers.OptionError{Input: i, Key: "letter", Text: "missing: give the letter of the part (K J N T E R S) or the channel's couple"}
+	}
+	l, ok := findLetter(name)
+	if !ok {
+		return letter{}, &drivers.OptionError{Input: i, Key: "letter", Text: fmt.Sprintf("the part is not made for type %q; there are K, J, N, T, E, R and S", name)}
+	}
+	if in.Couple != "" && in.Couple != name {
+		return letter{}, &drivers.OptionError{Input: i, Key: "letter", Text: fmt.Sprintf("the part is for type %s and the channel's couple is %s; they must agree", name, in.Couple)}
+	}
+	if in.Kind != 0 && in.Kind != drivers.Temperature {
+		return letter{}, &drivers.OptionError{Input: i, Key: "channel", Text: "the part measures temperature; give the channel that kind or none"}
+	}
+	if o.MaxStep < 0 {
+		return letter{}, &drivers.OptionError{Input: i, Key: "max_step", Text: fmt.Sprintf("%g K: must be above zero, or 0 for no check", o.MaxStep)}
+	}
+	return l, nil
+}
+
+// Converters implements drivers.Device.
+func (d *Dev) Converters() []drivers.Converter { return d.convs }
+
+// Read implements drivers.Device. The first call waits until the power-up time of
+// the chips is over, if ctx allows it.
+func (d *Dev) Read(ctx context.Context, out []drivers.Reading) error {
+	if d.closed.Load() {
+		return drivers.FailAll(out, fmt.Errorf("max31855: %w", bus.ErrClosed))
+	}
+	if err := d.warmUp(ctx); err != nil {
+		return drivers.FailAll(out, fmt.Errorf("max31855: wait for the first conversion: %w", err))
+	}
+	for i, c := range d.chips {
+		if err := c.read(ctx, d.host, &out[i]); drivers.EndsRead(err) {
+			return drivers.FailAll(out, err)
+		}
+	}
+	return nil
+}
+
+func (d *Dev) warmUp(ctx context.Context) error {
+	if err := ctx.Err(); err != nil || d.warm {
+		return err
+	}
+	d.warm = true
+	var wait time.Duration
+	for _, c := range d.chips {
+		wait = max(wait, c.readyAt.Sub(d.host.Now()))
+	}
+	if end, ok := ctx.Deadline(); ok && time.Until(end) < wait {
+		return nil // the readings will be stale, and say so
+	}
+	return d.host.Wait(ctx, wait)
+}
+
+// read takes one frame and judges it.
+func (c *chip) read(ctx context.Context, host *bus.Host, r *drivers.Reading) error {
+	*r = drivers.Reading{}
+	if err := c.spi.Tx(ctx, c.w[:], c.r[:]); err != nil {
+		err = fmt.Errorf("channel %s: %w", c.channel, err)
+		r.Fail(drivers.TransferFaults(err), err)
+		return err
+	}
+	now := host.Now()
+	f := decode(c.r)
+	if faults, cause := f.presence(); faults != 0 {
+		if faults == drivers.NoChip {
+			c.gone = true
+		} else {
+			r.Set(f.probe(), conversionTyp)
+			r.SetCold(f.cold())
+		}
+		r.Fail(faults, cause)
+		return nil
+	}
+	if c.gone {
+		c.gone = false
+		c.readyAt = now.Add(powerUp)
+	}
+	r.Set(f.probe(), conversionTyp)
+	r.SetCold(f.cold())
+	if faults, cause := f.wiring(); faults != 0 {
+		r.Fail(faults, cause)
+		return nil
+	}
+	if faults, cause := f.within(c.letter); faults != 0 {
+		r.Fail(faults, cause)
+		return nil
+	}
+	if cause := c.fresh(now); cause != nil {
+		r.Fail(drivers.Stale, cause)
+		return nil
+	}
+	if cause := c.steps.Check(f.probeC(), now); cause != nil {
+		r.Fail(drivers.Implausible, cause)
+	}
+	return nil
+}
+
+// fresh refuses a frame from before the chip can have made a new conversion. The
+// chip says nothing about it, and equal frames are normal: only time can tell.
+func (c *chip) fresh(now time.Time) error {
+	if wait := c.readyAt.Sub(now); wait > 0 {
+		return fmt.Errorf("power-up time of %v is not over for %v more", powerUp, wait.Round(time.Millisecond))
+	}
+	if since := now.Sub(c.lastAt); !c.lastAt.IsZero() && since < conversionTyp {
+		return fmt.Errorf("read %v after the last sample, a conversion takes %v: no new one can exist", since.Round(time.Millisecond), conversionTyp)
+	}
+	c.lastAt = now
+	return nil
+}
+
+// Probe implements drivers.Prober: the frame as it is, without judging it.
+func (d *Dev) Probe(ctx context.Context) ([]string, error) {
+	var lines []string
+	for _, c := range d.chips {
+		var w, r [4]byte
+		if err := c.spi.Tx(ctx, w[:], r[:]); err != nil {
+			return lines, fmt.Errorf("channel %s: %w", c.channel, err)
+		}
+		f := decode(r)
+		lines = append(lines, fmt.Sprintf("%s at %s: frame %08X, probe code %.2f degC (not linearised), cold junction %.4f degC",
+			c.channel, c.spi, uint32(f), f.probeC(), f.coldC()))
+	}
+	return lines, nil
+}
+
+// Close implements drivers.Device.
+func (d *Dev) Close() error {
+	d.closed.Store(true)
+	var errs []error
+	for _, c := range d.chips {
+		if c.spi != nil {
+			errs = append(errs, c.spi.Close())
+		}
+	}
+	return errors.Join(errs...)
+}
