@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"sync/atomic"
 	"syscall"
 	"time"
 
@@ -30,19 +31,23 @@ func (h *hardware) Serial(path string, mode SerialMode) (SerialPort, error) {
 // tty is a serial line with the kernel's line discipline switched off. It is in
 // the runtime's poller, so that deadlines work.
 type tty struct {
-	file *os.File
-	path string
+	file   *os.File
+	path   string
+	closed atomic.Bool // SyscallConn has a word of its own for closed files
 }
 
 // control runs f on the descriptor without taking it out of the poller.
 func (t *tty) control(what string, f func(fd int) error) error {
+	if t.closed.Load() {
+		return fmt.Errorf("serial line %s: %s: %w", t.path, what, ErrClosed)
+	}
 	raw, err := t.file.SyscallConn()
 	if err != nil {
 		return fmt.Errorf("serial line %s: %s: %w", t.path, what, err)
 	}
 	var inner error
 	if err := raw.Control(func(fd uintptr) { inner = f(int(fd)) }); err != nil {
-		return fmt.Errorf("serial line %s: %s: %w", t.path, what, closedOr(err))
+		return fmt.Errorf("serial line %s: %s: %w", t.path, what, err)
 	}
 	if inner != nil {
 		return fmt.Errorf("serial line %s: %s: %w", t.path, what, inner)
@@ -123,6 +128,7 @@ func (t *tty) Drain() error {
 
 // Close may be called more than once.
 func (t *tty) Close() error {
+	t.closed.Store(true)
 	if err := t.file.Close(); err != nil && !errors.Is(err, os.ErrClosed) {
 		return fmt.Errorf("serial line %s: close: %w", t.path, err)
 	}
