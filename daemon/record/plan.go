@@ -74,7 +74,8 @@ type RunStart struct {
 	Setup    Setup  `json:"setup"`
 	Plan     Plan   `json:"plan"`
 	Operator string `json:"operator,omitempty"`
-	Repeat   int    `json:"repeat,omitempty"` // 1, 2, ... of a repeated run; zero: single
+	Repeat   int    `json:"repeat,omitempty"`  // 1, 2, ... of a repeated run; zero: single
+	Repeats  int    `json:"repeats,omitempty"` // how many runs were asked for in all
 }
 
 // RunEvent is something that happened to a run.

@@ -1622,7 +1622,9 @@ type RunStart struct {
 	Plan     *Plan  `protobuf:"bytes,5,opt,name=plan,proto3" json:"plan,omitempty"`
 	Operator string `protobuf:"bytes,6,opt,name=operator,proto3" json:"operator,omitempty"`
 	// 1, 2, ... of a repeated run; zero: single
-	Repeat        int32 `protobuf:"varint,7,opt,name=repeat,proto3" json:"repeat,omitempty"`
+	Repeat int32 `protobuf:"varint,7,opt,name=repeat,proto3" json:"repeat,omitempty"`
+	// how many runs were asked for in all
+	Repeats       int32 `protobuf:"varint,8,opt,name=repeats,proto3" json:"repeats,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1702,6 +1704,13 @@ func (x *RunStart) GetOperator() string {
 func (x *RunStart) GetRepeat() int32 {
 	if x != nil {
 		return x.Repeat
+	}
+	return 0
+}
+
+func (x *RunStart) GetRepeats() int32 {
+	if x != nil {
+		return x.Repeats
 	}
 	return 0
 }
@@ -4109,7 +4118,7 @@ const file_soakrig_v1_runs_proto_rawDesc = "" +
 	"must_match\x18\x03 \x03(\tR\tmustMatch\x1a=\n" +
 	"\x0fConditionsEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
-	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xcf\x01\n" +
+	"\x05value\x18\x02 \x01(\tR\x05value:\x028\x01\"\xe9\x01\n" +
 	"\bRunStart\x12\x10\n" +
 	"\x03run\x18\x01 \x01(\tR\x03run\x12\x12\n" +
 	"\x04unit\x18\x02 \x01(\tR\x04unit\x12\x1a\n" +
@@ -4117,7 +4126,8 @@ const file_soakrig_v1_runs_proto_rawDesc = "" +
 	"\x05setup\x18\x04 \x01(\v2\x11.soakrig.v1.SetupR\x05setup\x12$\n" +
 	"\x04plan\x18\x05 \x01(\v2\x10.soakrig.v1.PlanR\x04plan\x12\x1a\n" +
 	"\boperator\x18\x06 \x01(\tR\boperator\x12\x16\n" +
-	"\x06repeat\x18\a \x01(\x05R\x06repeat\"\xe5\n" +
+	"\x06repeat\x18\a \x01(\x05R\x06repeat\x12\x18\n" +
+	"\arepeats\x18\b \x01(\x05R\arepeats\"\xe5\n" +
 	"\n" +
 	"\x06Result\x12\x1c\n" +
 	"\talgorithm\x18\x01 \x01(\tR\talgorithm\x12\x10\n" +
