@@ -111,14 +111,7 @@ func Conformance(t *testing.T, d *drivers.Driver, build func(t *testing.T) *Rig)
 				if rig.Settle == 0 {
 					rig.Settle = 1
 				}
-				if rig.Source.Options == nil {
-					rig.Source.Options = Options("")
-				}
-				for i := range rig.Source.Inputs {
-					if rig.Source.Inputs[i].Options == nil {
-						rig.Source.Inputs[i].Options = Options("")
-					}
-				}
+				rig.Source = fill(rig.Source)
 				c.host = bus.NewHost(rig.Ports)
 				part.run(c, t)
 				if err := c.host.Close(); err != nil && !errors.Is(err, bus.ErrHung) {

@@ -10,9 +10,7 @@ package max31855
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"sync/atomic"
 	"time"
 
 	"periph.io/x/conn/v3/physic"
@@ -76,21 +74,11 @@ func accuracy() []string {
 }
 
 // Dev is an open source of one or more chips.
-type Dev struct {
-	host   *bus.Host
-	chips  []*chip
-	convs  []drivers.Converter
-	warm   bool // the first Read waited for the power-up time
-	closed atomic.Bool
-}
-
-var (
-	_ drivers.Device = (*Dev)(nil)
-	_ drivers.Prober = (*Dev)(nil)
-)
+type Dev = drivers.Bank
 
 // chip is one converter. Its fields belong to the goroutine that reads.
 type chip struct {
+	host    *bus.Host
 	channel string
 	letter  letter
 	spi     bus.SPI
@@ -109,27 +97,22 @@ func New(host *bus.Host, src drivers.Source) (*Dev, error) {
 	if src.Every < conversionMax {
 		return nil, &drivers.OptionError{Input: -1, Key: "every", Text: fmt.Sprintf("%v is shorter than one conversion; use %v or more", src.Every, conversionMax)}
 	}
-	d := &Dev{host: host}
-	for i, in := range src.Inputs {
+	return drivers.OpenBank("max31855", host, src, func(i int, in drivers.Input) (drivers.Chip, drivers.Converter, error) {
 		o := defaults
 		if err := in.Options.Decode(&o); err != nil {
-			return nil, err
+			return nil, drivers.Converter{}, err
 		}
 		l, err := check(i, in, o)
 		if err != nil {
-			return nil, err
+			return nil, drivers.Converter{}, err
 		}
-		d.convs = append(d.convs, l.converter())
-		d.chips = append(d.chips, &chip{channel: in.Channel, letter: l, steps: drivers.Steps{MaxK: o.MaxStep, Per: conversionMax}})
-	}
-	for i, in := range src.Inputs {
 		conn, err := host.SPI(bus.SPIOptions{Port: in.Port, Select: in.Select, Mode: spi.Mode0, Max: 5 * physic.MegaHertz, For: in.Channel})
 		if err != nil {
-			return nil, errors.Join(fmt.Errorf("channel %s: %w", in.Channel, err), d.Close())
+			return nil, drivers.Converter{}, err
 		}
-		d.chips[i].spi, d.chips[i].readyAt = conn, host.Now().Add(powerUp)
-	}
-	return d, nil
+		return &chip{host: host, channel: in.Channel, letter: l, spi: conn, readyAt: host.Now().Add(powerUp),
+			steps: drivers.Steps{MaxK: o.MaxStep, Per: conversionMax}}, l.converter(), nil
+	})
 }
 
 // check refuses what the part can't do, before a bus is touched.
@@ -157,50 +140,15 @@ func check(i int, in drivers.Input, o Opts) (letter, error) {
 	return l, nil
 }
 
-// Converters implements drivers.Device.
-func (d *Dev) Converters() []drivers.Converter { return d.convs }
-
-// Read implements drivers.Device. The first call waits until the power-up time of
-// the chips is over, if ctx allows it.
-func (d *Dev) Read(ctx context.Context, out []drivers.Reading) error {
-	if d.closed.Load() {
-		return drivers.FailAll(out, fmt.Errorf("max31855: %w", bus.ErrClosed))
-	}
-	if err := d.warmUp(ctx); err != nil {
-		return drivers.FailAll(out, fmt.Errorf("max31855: wait for the first conversion: %w", err))
-	}
-	for i, c := range d.chips {
-		if err := c.read(ctx, d.host, &out[i]); drivers.EndsRead(err) {
-			return drivers.FailAll(out, err)
-		}
-	}
-	return nil
-}
-
-func (d *Dev) warmUp(ctx context.Context) error {
-	if err := ctx.Err(); err != nil || d.warm {
-		return err
-	}
-	d.warm = true
-	var wait time.Duration
-	for _, c := range d.chips {
-		wait = max(wait, c.readyAt.Sub(d.host.Now()))
-	}
-	if end, ok := ctx.Deadline(); ok && time.Until(end) < wait {
-		return nil // the readings will be stale, and say so
-	}
-	return d.host.Wait(ctx, wait)
-}
-
-// read takes one frame and judges it.
-func (c *chip) read(ctx context.Context, host *bus.Host, r *drivers.Reading) error {
+// Read takes one frame and judges it.
+func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
 	*r = drivers.Reading{}
 	if err := c.spi.Tx(ctx, c.w[:], c.r[:]); err != nil {
 		err = fmt.Errorf("channel %s: %w", c.channel, err)
 		r.Fail(drivers.TransferFaults(err), err)
 		return err
 	}
-	now := host.Now()
+	now := c.host.Now()
 	f := decode(c.r)
 	if faults, cause := f.presence(); faults != 0 {
 		if faults == drivers.NoChip {
@@ -249,29 +197,19 @@ func (c *chip) fresh(now time.Time) error {
 	return nil
 }
 
-// Probe implements drivers.Prober: the frame as it is, without judging it.
-func (d *Dev) Probe(ctx context.Context) ([]string, error) {
-	var lines []string
-	for _, c := range d.chips {
-		var w, r [4]byte
-		if err := c.spi.Tx(ctx, w[:], r[:]); err != nil {
-			return lines, fmt.Errorf("channel %s: %w", c.channel, err)
-		}
-		f := decode(r)
-		lines = append(lines, fmt.Sprintf("%s at %s: frame %08X, probe code %.2f degC (not linearised), cold junction %.4f degC",
-			c.channel, c.spi, uint32(f), f.probeC(), f.coldC()))
+// Probe shows the frame as it is.
+func (c *chip) Probe(ctx context.Context) (string, error) {
+	var w, r [4]byte
+	if err := c.spi.Tx(ctx, w[:], r[:]); err != nil {
+		return "", fmt.Errorf("channel %s: %w", c.channel, err)
 	}
-	return lines, nil
+	f := decode(r)
+	return fmt.Sprintf("%s at %s: frame %08X, probe code %.2f degC (not linearised), cold junction %.4f degC",
+		c.channel, c.spi, uint32(f), f.probeC(), f.coldC()), nil
 }
 
-// Close implements drivers.Device.
-func (d *Dev) Close() error {
-	d.closed.Store(true)
-	var errs []error
-	for _, c := range d.chips {
-		if c.spi != nil {
-			errs = append(errs, c.spi.Close())
-		}
-	}
-	return errors.Join(errs...)
-}
+// ReadyAt is the end of the power-up time.
+func (c *chip) ReadyAt() time.Time { return c.readyAt }
+
+// Close gives the chip select back.
+func (c *chip) Close() error { return c.spi.Close() }
