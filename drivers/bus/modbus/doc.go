@@ -10,8 +10,12 @@
 //     is closed and dialled again after a growing pause with jitter.
 //   - RTU has no transaction number, so a late answer looks like the next one. The
 //     line is drained before each request. After a failure it is quarantined: nothing
-//     is sent until it was quiet. The first answer after that counts only if no second
-//     answer follows it.
+//     is sent until it was quiet. An answer counts only if no second one follows it
+//     within the pause that the line needs anyway.
+//
+// What nobody can find is an answer that comes twice, or late without a time-out
+// before it, with more than that pause between the two, to a device that is slower
+// than the pause: choose gap and timeout longer than the device thinks.
 //
 // There are no goroutines here apart from the function that context.AfterFunc runs
 // when a caller gives up; it ends at once.

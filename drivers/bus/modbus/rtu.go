@@ -137,7 +137,8 @@ func (m *RTU) connect(ctx context.Context) (bus.SerialPort, error) {
 		return nil, bus.ErrClosed
 	}
 	m.port = port
-	m.ended = time.Now().Add(-time.Hour)
+	// An answer to whoever used the line before may still come.
+	m.dirty, m.need, m.ended = true, m.opt.Quiet, time.Now()
 	return port, nil
 }
 
@@ -174,7 +175,6 @@ func (m *RTU) Close() error {
 
 // after keeps the books on how an exchange ended.
 func (m *RTU) after(ctx context.Context, port bus.SerialPort, req Request, err error) error {
-	m.ended = time.Now()
 	if inOrder(err) {
 		m.wait.reset()
 		m.dirty, m.suspect = false, false
@@ -183,7 +183,7 @@ func (m *RTU) after(ctx context.Context, port bus.SerialPort, req Request, err e
 	if errors.Is(err, ErrQuarantine) {
 		return err // nothing was sent; the quarantine goes on from where it was
 	}
-	m.dirty = true
+	m.dirty, m.ended = true, time.Now()
 	m.need = max(m.opt.Quiet, m.transmission(2*req.Count+answerRest))
 	if !isExpired(err) && lineLost(err) {
 		m.drop(port)
@@ -231,17 +231,20 @@ func (m *RTU) clear(ctx context.Context, port bus.SerialPort) error {
 	if err != nil {
 		return err
 	}
-	if stray >= exceptionSize && !m.dirty {
-		// A whole frame came after the last answer: that answer may have been an old one.
-		m.dirty, m.need = true, max(m.opt.Quiet, m.transmission(len(m.buf)))
-	}
 	if stray > 0 {
 		m.ended = time.Now()
 	}
-	if !m.dirty {
-		return m.silence(ctx, port, m.opt.Gap)
+	if !m.dirty && stray < exceptionSize {
+		more, err := m.silence(ctx, port, m.opt.Gap)
+		if err != nil || stray+more < exceptionSize {
+			return err
+		}
 	}
-	if err := m.silence(ctx, port, m.need); err != nil {
+	if !m.dirty {
+		// A whole frame came that nobody had asked for: is the last answer an old one?
+		m.dirty, m.need = true, max(m.opt.Quiet, m.transmission(len(m.buf)))
+	}
+	if _, err := m.silence(ctx, port, m.need); err != nil {
 		return err
 	}
 	m.dirty, m.suspect = false, true
@@ -263,27 +266,27 @@ func (m *RTU) drain(ctx context.Context, port bus.SerialPort) (int, error) {
 	return 0, fmt.Errorf("%w: more than %d bytes that nobody asked for", ErrBabble, drainLimit)
 }
 
-// silence returns once nothing was received for d since the last exchange ended.
-func (m *RTU) silence(ctx context.Context, port bus.SerialPort, d time.Duration) error {
-	got := 0
+// silence returns once nothing was received for d since the last exchange ended, and
+// how many bytes came until then.
+func (m *RTU) silence(ctx context.Context, port bus.SerialPort, d time.Duration) (got int, err error) {
 	for {
 		until := m.ended.Add(d)
 		if !until.After(time.Now()) {
-			return nil
+			return got, nil
 		}
 		n, err := m.readSome(ctx, port, m.buf[:], until)
 		if n > 0 {
 			m.ended = time.Now()
 		}
 		if got += n; got > drainLimit {
-			return fmt.Errorf("%w: more than %d bytes that nobody asked for", ErrBabble, drainLimit)
+			return got, fmt.Errorf("%w: more than %d bytes that nobody asked for", ErrBabble, drainLimit)
 		}
 		switch {
 		case ctx.Err() != nil:
-			return fmt.Errorf("%w: %v since the last byte, %v needed: %w",
+			return got, fmt.Errorf("%w: %v since the last byte, %v needed: %w",
 				ErrQuarantine, time.Since(m.ended).Round(time.Millisecond), d, ctx.Err())
 		case err != nil && !isExpired(err):
-			return err
+			return got, err
 		}
 	}
 }
@@ -332,7 +335,8 @@ func (m *RTU) exchange(ctx context.Context, port bus.SerialPort, req Request, ds
 		}
 	}
 	err := m.answer(ctx, port, req, dst, deadline)
-	if inOrder(err) && m.suspect {
+	if inOrder(err) {
+		m.ended = time.Now()
 		return m.confirm(ctx, port, err)
 	}
 	return err
@@ -385,20 +389,30 @@ func (m *RTU) answer(ctx context.Context, port bus.SerialPort, req Request, dst 
 	return nil
 }
 
-// confirm waits for a second answer after the first one that follows a failure. If one
-// comes, the first was late and belonged to another request. If ctx leaves no time to
-// look, the answer is refused and draining before the next request decides.
+// confirm listens after an answer, for the gap that must pass anyway, or longer after
+// a failure. If a second frame comes, one of the two belongs to another request and
+// nobody can say which: both are refused. If ctx leaves no time to listen, an answer
+// after a failure is refused; any other counts, and clear finds what comes later.
 func (m *RTU) confirm(ctx context.Context, port bus.SerialPort, first error) error {
-	n, err := m.readSome(ctx, port, m.buf[:], time.Now().Add(m.opt.Quiet))
-	switch {
-	case n > 0:
-		return fmt.Errorf("%w: the first may be a late one, both are refused", ErrAmbiguous)
-	case ctx.Err() != nil:
-		return fmt.Errorf("%w: no time left to make sure that the answer is not a late one: %w", ErrTimeout, ctx.Err())
-	case err != nil && !isExpired(err):
-		return err
+	window := m.opt.Gap
+	if m.suspect {
+		window = max(window, m.opt.Quiet)
 	}
-	return first
+	until := m.ended.Add(window)
+	for got := 0; ; {
+		n, err := m.readSome(ctx, port, m.buf[:], until)
+		if got += n; got >= exceptionSize {
+			return fmt.Errorf("%w: the first may be a late one, both are refused", ErrAmbiguous)
+		}
+		switch {
+		case ctx.Err() != nil && m.suspect:
+			return fmt.Errorf("%w: no time left to make sure that the answer is not a late one: %w", ErrTimeout, ctx.Err())
+		case ctx.Err() != nil || isExpired(err):
+			return first
+		case err != nil:
+			return err
+		}
+	}
 }
 
 // late words a frame that did not come, or not all of it.

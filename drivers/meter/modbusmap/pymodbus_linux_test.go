@@ -133,11 +133,13 @@ func TestPymodbusTCP(t *testing.T) {
 func TestPymodbusRTU(t *testing.T) {
 	here, a := drivertest.Pty(t)
 	there, b := drivertest.Pty(t)
-	keep, err := os.OpenFile(there, os.O_RDWR, 0) // so that the line is up before the peer is
-	if err != nil {
-		t.Fatal(err)
+	for _, path := range []string{here, there} { // the far ends hang up when nobody has a line open
+		keep, err := os.OpenFile(path, os.O_RDWR, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer keep.Close()
 	}
-	defer keep.Close()
 	go io.Copy(a, b) // they end when the test closes the ptys
 	go io.Copy(b, a)
 	startPeer(t, "rtu", there)
