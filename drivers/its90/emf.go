@@ -16,7 +16,7 @@ func (t Type) EMFVolts(tempC float64) (float64, error) {
 	if err != nil {
 		return 0, err
 	}
-	return p.emfMV(tempC) * 1e-3, nil
+	return float64(p.emfMV(tempC) * 1e-3), nil
 }
 
 // Seebeck returns dE/dt in volts per kelvin at tempC in degC. At a join of two
@@ -30,7 +30,7 @@ func (t Type) Seebeck(tempC float64) (voltsPerKelvin float64, err error) {
 		return 0, err
 	}
 	_, slope := p.emfSlopeMV(tempC)
-	return slope * 1e-3, nil
+	return float64(slope * 1e-3), nil
 }
 
 // pieceAt returns the piece that holds tempC; a join belongs to the lower one.

@@ -55,7 +55,7 @@ func (t Type) TempC(emfVolts float64) (float64, error) {
 	if !(emfVolts >= st.minVolts-roundVolts && emfVolts <= st.maxVolts+roundVolts) {
 		return 0, &RangeError{Type: t, Quantity: "EMF", Value: emfVolts, Min: st.minVolts, Max: st.maxVolts, Unit: "V"}
 	}
-	mv := emfVolts * 1e3
+	mv := float64(emfVolts * 1e3)
 	i := 0
 	for i < len(st.spans)-1 && mv > st.spans[i].toMV {
 		i++

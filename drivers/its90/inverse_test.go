@@ -35,7 +35,7 @@ func TestRoundTripGrid(t *testing.T) {
 				worst, at = d, c
 			}
 		}
-		const n = 200000
+		const n = 100000
 		for i := range n + 1 {
 			try(lo + (hi-lo)*float64(i)/n)
 		}

@@ -202,6 +202,10 @@ func sameStart(t *testing.T, ty Type, got, want start) {
 		if g.toMV != w.toMV || g.fromMV != w.fromMV || g.piece != w.piece || len(g.cells) != len(w.cells) {
 			t.Fatalf("type %v span %d: not as fitted; run TestStartTables -update", ty, i)
 		}
+		if math.Abs(g.cellPerMV/w.cellPerMV-1) > 1e-12 || math.Abs(g.trustK/w.trustK-1) > 0.1 {
+			t.Errorf("type %v span %d: %v cells per mV trusted to %v K, fitted %v and %v",
+				ty, i, g.cellPerMV, g.trustK, w.cellPerMV, w.trustK)
+		}
 		for k := range g.cells {
 			for j := range g.cells[k] {
 				if d := math.Abs(g.cells[k][j] - w.cells[k][j]); d > 2.5e-7 {
