@@ -63,3 +63,30 @@ func (s *Steps) accept(valueC float64, at time.Time) {
 func (s *Steps) limit(dt time.Duration) float64 {
 	return s.MaxK * max(1, dt.Seconds()/s.Per.Seconds())
 }
+
+// StepOption is the key that probe drivers share, of the source and of each input;
+// an input's counts for it alone.
+type StepOption struct {
+	// MaxStep is the largest change in K within 100 ms that counts as possible; 0: no check.
+	MaxStep float64 `yaml:"max_step"`
+}
+
+// DefaultStep is 50 K/s: what 15 W do to 1 g of copper.
+func DefaultStep() StepOption { return StepOption{MaxStep: 5} }
+
+// Options describes the key for Info.
+func (StepOption) Options() []Option {
+	const help = "larger changes are marked implausible until three samples in a row agree; 0 switches the check off"
+	return []Option{
+		{Key: "max_step", Scope: "source", Unit: "K per 100 ms", Default: "5", Help: help},
+		{Key: "max_step", Scope: "input", Unit: "K per 100 ms", Default: "the source's", Help: help},
+	}
+}
+
+// Steps checks the option and returns the judge; input is the index of the input.
+func (o StepOption) Steps(input int) (Steps, error) {
+	if o.MaxStep < 0 || math.IsNaN(o.MaxStep) {
+		return Steps{}, &OptionError{Input: input, Key: "max_step", Text: fmt.Sprintf("%g K: must be above zero, or 0 for no check", o.MaxStep)}
+	}
+	return Steps{MaxK: o.MaxStep, Per: 100 * time.Millisecond}, nil
+}

@@ -5,13 +5,17 @@ package all
 import (
 	"soakrig/drivers"
 	"soakrig/drivers/meter/modbusmap"
+	"soakrig/drivers/meter/sunspec"
 	"soakrig/drivers/probe/max31855"
+	"soakrig/drivers/probe/max31856"
 )
 
 // Drivers returns every built-in driver, by name of folder.
 func Drivers() []*drivers.Driver {
 	return []*drivers.Driver{
 		&modbusmap.Driver,
+		&sunspec.Driver,
 		&max31855.Driver,
+		&max31856.Driver,
 	}
 }

@@ -31,12 +31,9 @@ const (
 type Opts struct {
 	// Letter is the ordering variant: K, J, N, T, E, R or S. Empty: the channel's couple.
 	Letter string `yaml:"letter"`
-	// MaxStep is the largest change in K within one conversion (100 ms) that counts
-	// as possible; 0 switches the check off. Default 5: 50 K/s, what 15 W do to 1 g of copper.
-	MaxStep float64 `yaml:"max_step"`
-}
 
-var defaults = Opts{MaxStep: 5}
+	drivers.StepOption `yaml:",inline"`
+}
 
 // Driver is the driver's entry in drivers/all.
 var Driver = drivers.Driver{
@@ -44,10 +41,9 @@ var Driver = drivers.Driver{
 	Info: drivers.Info{
 		Summary: "MAX31855 thermocouple converter, types K J N T E R S, one chip per input",
 		Bus:     "SPI mode 0, at most 5 MHz, read only; chip select of the port or a GPIO pin (select:)",
-		Options: []drivers.Option{
+		Options: append([]drivers.Option{
 			{Key: "letter", Scope: "input", Unit: "K J N T E R S", Default: "the channel's couple", Help: "ordering variant of the part; must agree with the channel's couple"},
-			{Key: "max_step", Scope: "input", Unit: "K per 100 ms", Default: "5", Help: "larger changes are marked implausible until three samples in a row agree; 0 switches the check off"},
-		},
+		}, drivers.StepOption{}.Options()...),
 		Fastest:  conversionMax,
 		Detects:  []string{"no chip (32 zeros or ones)", "disturbed or shifted frame (reserved bits, inconsistent fault bits)", "open circuit", "short to ground", "short to the supply", "probe or cold junction out of range", "a second read before a new conversion can exist", "steps faster than any copper mass"},
 		Misses:   []string{"short between the two leads (reads the cold junction)", "some shorts to ground that the chip does not flag", "reversed leads", "the wrong letter of part", "a chip select that is stuck low (the value freezes)"},
@@ -91,18 +87,23 @@ type chip struct {
 
 // New checks src and opens its chips. It does not talk to them.
 func New(host *bus.Host, src drivers.Source) (*Dev, error) {
-	if err := src.Options.Decode(&struct{}{}); err != nil {
+	common := drivers.DefaultStep()
+	if err := src.Options.Decode(&common); err != nil {
 		return nil, err
 	}
 	if src.Every < conversionMax {
 		return nil, &drivers.OptionError{Input: -1, Key: "every", Text: fmt.Sprintf("%v is shorter than one conversion; use %v or more", src.Every, conversionMax)}
 	}
 	return drivers.OpenBank("max31855", host, src, func(i int, in drivers.Input) (drivers.Chip, drivers.Converter, error) {
-		o := defaults
+		o := Opts{StepOption: common}
 		if err := in.Options.Decode(&o); err != nil {
 			return nil, drivers.Converter{}, err
 		}
 		l, err := check(i, in, o)
+		if err != nil {
+			return nil, drivers.Converter{}, err
+		}
+		steps, err := o.Steps(i)
 		if err != nil {
 			return nil, drivers.Converter{}, err
 		}
@@ -111,7 +112,7 @@ func New(host *bus.Host, src drivers.Source) (*Dev, error) {
 			return nil, drivers.Converter{}, err
 		}
 		return &chip{host: host, channel: in.Channel, letter: l, spi: conn, readyAt: host.Now().Add(powerUp),
-			steps: drivers.Steps{MaxK: o.MaxStep, Per: conversionMax}}, l.converter(), nil
+			steps: steps}, l.converter(), nil
 	})
 }
 
@@ -133,9 +134,6 @@ func check(i int, in drivers.Input, o Opts) (letter, error) {
 	}
 	if in.Kind != 0 && in.Kind != drivers.Temperature {
 		return letter{}, &drivers.OptionError{Input: i, Key: "channel", Text: "the part measures temperature; give the channel that kind or none"}
-	}
-	if o.MaxStep < 0 {
-		return letter{}, &drivers.OptionError{Input: i, Key: "max_step", Text: fmt.Sprintf("%g K: must be above zero, or 0 for no check", o.MaxStep)}
 	}
 	return l, nil
 }
