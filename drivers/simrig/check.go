@@ -164,6 +164,9 @@ func (p *problems) couple(key string, c *Chip) {
 	if c.Model == "max31855" && slopeOf(ty) == 0 {
 		p.add(key, "there is no max31855 for type %s: K, J, N, S, T, E or R", c.Couple)
 	}
+	if known := types56(); c.Model != "ads1118" && !slices.Contains(known[:], ty) { // the MCP960x knows the same eight
+		p.add(key, "a %s does not know type %s: B, E, J, K, N, R, S or T", c.Model, c.Couple)
+	}
 }
 
 func (p *problems) fault(key string, f *Fault, ofUnit bool, chips []Chip) {

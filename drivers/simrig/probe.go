@@ -80,6 +80,9 @@ func newFront(r *Rig, c *Chip) front {
 
 func (f *front) common() *front { return f }
 
+// longAgoS is how long before the rig's start the chips were switched on, s.
+const longAgoS = 10.0
+
 // drawn is a number of this chip's own making in [0, 1).
 func (f *front) drawn(k uint64) float64 { return f.rig.dice.uniform(f.stream, 1<<41+k) }
 
@@ -90,15 +93,15 @@ type sensed struct {
 	open, ground, supply bool
 }
 
-// sense is conversion k, which ends at tS, of the probe on place. noise scales the
+// sense is conversion k, which ends at tS, of the probe on place. calm scales the
 // converter's noise (averaging lowers it).
-func (f *front) sense(place int, tS float64, k uint64, noise float64) sensed {
+func (f *front) sense(place int, tS float64, k uint64, calm float64) sensed {
 	r := f.rig
 	cold := r.hist.at(atElectronics, tS) + f.spreadK
 	volts := (f.emf(r.hist.at(place, tS)) - f.emf(cold)) * (1 + f.wireGain)
 	var s sensed
 	extraK := 0.0
-	noise *= f.noiseK
+	noise := calm * f.noiseK
 	for _, x := range f.faults {
 		if !x.hits(place) || !x.active(tS) {
 			continue
@@ -123,7 +126,7 @@ func (f *front) sense(place int, tS float64, k uint64, noise float64) sensed {
 		}
 	}
 	s.volts = volts + (f.offsetK+extraK+noise*r.dice.gauss(f.stream, k))*f.perK
-	s.coldC = cold + f.coldErrK + 0.3*f.noiseK*r.dice.gauss(f.stream+1, k)
+	s.coldC = cold + f.coldErrK + calm*0.3*f.noiseK*r.dice.gauss(f.stream+1, k)
 	return s
 }
 
@@ -233,5 +236,10 @@ func modelNames() []string {
 func models() map[string]chipModel {
 	return map[string]chipModel{
 		"max31855": {make: newMAX31855},
+		"max31856": {make: newMAX31856},
+		"ads1118":  {make: newADS1118},
+		"mcp9600":  {i2c: true, low: 0x60, high: 0x67, make: newMCP9600},
+		"mcp9601":  {i2c: true, low: 0x60, high: 0x67, make: newMCP9601},
+		"mcp9808":  {i2c: true, low: 0x18, high: 0x1f, make: newMCP9808},
 	}
 }

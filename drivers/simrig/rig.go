@@ -1,6 +1,7 @@
 package simrig
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"math"
@@ -15,6 +16,7 @@ import (
 type Rig struct {
 	opts  Opts
 	now   func() time.Duration
+	wait  func(context.Context, time.Duration) error // nil: real time
 	dice  dice
 	room  room
 	kBead float64 // per step, bonded bead
