@@ -12,6 +12,7 @@ import (
 	"sort"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"soakrig/daemon/internal/config"
@@ -44,6 +45,10 @@ type Acquirer struct {
 	opts    Options
 	sources []*source
 
+	scanned chan struct{} // closed once every source has been read
+	unread  atomic.Int32  // sources not read yet
+	scans   atomic.Uint64 // samples stored
+
 	mu     sync.Mutex     // guards layout and calibrations
 	layout *record.Layout // in force; replaced, never changed
 	cals   map[string]record.Calibration
@@ -62,7 +67,8 @@ func New(ctx context.Context, opts Options) (*Acquirer, error) {
 	if opts.Log == nil {
 		opts.Log = slog.New(slog.DiscardHandler)
 	}
-	a := &Acquirer{opts: opts, cals: map[string]record.Calibration{}}
+	a := &Acquirer{opts: opts, cals: map[string]record.Calibration{}, scanned: make(chan struct{})}
+	a.unread.Store(int32(len(opts.Config.Sources)))
 	for _, c := range opts.Calibrations {
 		a.cals[c.Channel] = c
 	}
@@ -135,6 +141,12 @@ func (a *Acquirer) Sources() []Health {
 	}
 	return all
 }
+
+// Scanned is closed once every source has been read, well or not.
+func (a *Acquirer) Scanned() <-chan struct{} { return a.scanned }
+
+// Scans counts the samples stored. A watchdog is fed only while it grows.
+func (a *Acquirer) Scans() uint64 { return a.scans.Load() }
 
 // Run reads until ctx ends, then closes the devices. It returns nil after ctx, or
 // the reason why nothing can be stored any more.
@@ -276,7 +288,10 @@ func (g *group) read(ctx context.Context, m *member) error {
 	if _, err := g.a.opts.Journal.Append(at, &s.sample); err != nil {
 		return fmt.Errorf("store sample of %s: %w", s.cfg.Name, err)
 	}
-	s.stamp(at)
+	g.a.scans.Add(1)
+	if s.stamp(at) && g.a.unread.Add(-1) == 0 {
+		close(g.a.scanned)
+	}
 	return nil
 }
 

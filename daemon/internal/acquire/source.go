@@ -203,10 +203,13 @@ func (s *source) note(good, open bool, err error) *record.SourceEvent {
 	return &record.SourceEvent{Source: s.cfg.Name, State: now, Text: s.state.Text}
 }
 
-func (s *source) stamp(at record.Stamp) {
+// stamp keeps when the newest sample was stored and says whether it is the first.
+func (s *source) stamp(at record.Stamp) (first bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	first = !s.state.HasLast
 	s.state.Last, s.state.HasLast = at, true
+	return first
 }
 
 func (s *source) countLate(n uint64) {

@@ -67,6 +67,23 @@ func (c *Paced) Tick(ctx context.Context, bootNS int64) (func(), error) {
 	return c.release, nil
 }
 
+// Pause lets d of rig time pass for a goroutine that holds the clock (between Tick
+// and done): it lets go, sleeps, and holds again, whatever it returns.
+func (c *Paced) Pause(ctx context.Context, d time.Duration) error {
+	c.mu.Lock()
+	at := c.now + int64(d)
+	c.holds--
+	c.cond.Signal()
+	c.mu.Unlock()
+	err := c.wait(ctx, at, true)
+	if err != nil {
+		c.mu.Lock()
+		c.holds++
+		c.mu.Unlock()
+	}
+	return err
+}
+
 func (c *Paced) letGo() {
 	c.mu.Lock()
 	c.holds--

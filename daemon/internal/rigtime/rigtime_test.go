@@ -112,6 +112,34 @@ func TestPacedCancel(t *testing.T) {
 	})
 }
 
+// TestPacedPause lets a driver wait for a conversion in the middle of a read.
+func TestPacedPause(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := NewPaced(10, record.BootID{1}, time.Unix(0, 0))
+		defer c.Close()
+		done, err := c.Tick(t.Context(), int64(time.Second))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := c.Pause(t.Context(), 180*time.Millisecond); err != nil || c.Elapsed() != 1180*time.Millisecond {
+			t.Errorf("after the pause: %v, %v", c.Elapsed(), err)
+		}
+		time.Sleep(time.Minute)
+		if c.Elapsed() != 1180*time.Millisecond {
+			t.Errorf("the clock is no longer held: %v", c.Elapsed())
+		}
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		if err := c.Pause(ctx, time.Hour); err == nil {
+			t.Error("a cancelled pause returns no error")
+		}
+		done()
+		if err := c.SleepUntil(t.Context(), int64(3*time.Second)); err != nil || c.Elapsed() != 3*time.Second {
+			t.Errorf("the clock is still held: %v, %v", c.Elapsed(), err)
+		}
+	})
+}
+
 func TestElapsed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c := NewElapsed(record.BootID{7})
