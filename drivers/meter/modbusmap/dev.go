@@ -27,6 +27,9 @@ var (
 	_ drivers.Prober = (*Dev)(nil)
 )
 
+// errNoValue is behind readings for which the meter has a sign instead of a number.
+var errNoValue = errors.New("the meter's sign for no value")
+
 // meter is one unit on the line with what is wanted from it.
 type meter struct {
 	regs    *Map
@@ -104,7 +107,11 @@ func (u *meter) take(i int, err error, age time.Duration, r *drivers.Reading) {
 	code, fits := f.kind.code(f.order.bits(raw))
 	r.Set(code, age)
 	if err := f.judge(code, fits, raw); err != nil {
-		r.Fail(drivers.OutOfRange, fmt.Errorf("unit %d, %s: %w", u.unit, f.name, err))
+		fault := drivers.OutOfRange
+		if errors.Is(err, errNoValue) {
+			fault = drivers.DeviceError
+		}
+		r.Fail(fault, fmt.Errorf("unit %d, %s: %w", u.unit, f.name, err))
 	}
 }
 
@@ -115,7 +122,7 @@ func (f *field) judge(code int64, fits bool, raw []byte) error {
 	}
 	for _, drop := range f.drop {
 		if code == drop {
-			return fmt.Errorf("registers % x: the meter's sign for no value", raw)
+			return fmt.Errorf("registers % x: %w", raw, errNoValue)
 		}
 	}
 	n := f.kind.number(code)
