@@ -1,0 +1,232 @@
+package strictyaml
+
+import (
+	"encoding"
+	"fmt"
+	"math"
+	"reflect"
+	"sort"
+	"strconv"
+	"strings"
+
+	"github.com/goccy/go-yaml/ast"
+)
+
+// Shorthand is implemented by a struct that may also be written as one scalar, for
+// instance "load: 60min" for "load: {planned: 60min}".
+type Shorthand interface{ FromScalar(text string) error }
+
+// Seconds is a length of time, written with its unit: 90s, 60min, 1h30min, 2h, 1d.
+type Seconds float64
+
+// UnmarshalText implements encoding.TextUnmarshaler.
+func (s *Seconds) UnmarshalText(text []byte) error {
+	v, err := ParseSeconds(string(text))
+	*s = Seconds(v)
+	return err
+}
+
+var (
+	textType      = reflect.TypeFor[encoding.TextUnmarshaler]()
+	shorthandType = reflect.TypeFor[Shorthand]()
+)
+
+// Decode reads the document into v, a pointer to a struct whose fields have yaml
+// tags. Problems are kept for Err.
+func (d *Doc) Decode(v any) { d.value(d.root, "", reflect.ValueOf(v).Elem()) }
+
+func (d *Doc) value(n ast.Node, key string, v reflect.Value) {
+	switch a := n.(type) {
+	case *ast.AnchorNode:
+		n = a.Value
+	case *ast.TagNode:
+		n = a.Value
+	case *ast.NullNode:
+		d.add(n, key, "has no value: write one or remove the key")
+		return
+	}
+	if v.Kind() == reflect.Pointer {
+		v.Set(reflect.New(v.Type().Elem()))
+		v = v.Elem()
+	}
+	if own, ok := v.Addr().Interface().(nodeDecoder); ok {
+		own.decodeNode(d, n, key)
+		return
+	}
+	scalar, isScalar := n.(ast.ScalarNode)
+	switch {
+	case v.Addr().Type().Implements(textType):
+		d.scalar(n, key, "", v.Addr().Interface().(encoding.TextUnmarshaler).UnmarshalText)
+	case isScalar && v.Addr().Type().Implements(shorthandType):
+		if err := v.Addr().Interface().(Shorthand).FromScalar(scalarText(scalar)); err != nil {
+			d.add(n, key, "%v", err)
+		}
+	case v.Kind() == reflect.Struct:
+		d.fields(n, key, v)
+	case v.Kind() == reflect.Slice:
+		d.list(n, key, v)
+	case v.Kind() == reflect.Map:
+		d.words(n, key, v)
+	default:
+		d.basic(n, key, v)
+	}
+}
+
+func (d *Doc) fields(n ast.Node, key string, v reflect.Value) {
+	known := map[string]int{}
+	for i := range v.NumField() {
+		if name := v.Type().Field(i).Tag.Get("yaml"); name != "" {
+			known[name] = i
+		}
+	}
+	for _, p := range d.pairs(n, key, "a block of keys ("+strings.Join(sortedKeys(known), ", ")+")") {
+		name := keyText(p)
+		i, ok := known[name]
+		if !ok {
+			d.add(p, join(key, name), "unknown key%s", Suggest(name, sortedKeys(known)))
+			continue
+		}
+		d.value(p.Value, join(key, name), v.Field(i))
+	}
+}
+
+// pairs lists the pairs of a mapping, without those whose key came before.
+func (d *Doc) pairs(n ast.Node, key, want string) []*ast.MappingValueNode {
+	var all []*ast.MappingValueNode
+	switch m := n.(type) {
+	case *ast.MappingNode:
+		all = m.Values
+	case *ast.MappingValueNode:
+		all = []*ast.MappingValueNode{m}
+	default:
+		d.add(n, key, "want %s, got %s", want, describe(n))
+		return nil
+	}
+	var once []*ast.MappingValueNode
+	for _, p := range all {
+		path := join(key, keyText(p))
+		if _, twice := d.at[path]; twice {
+			d.add(p, path, "is given twice: keep one")
+			continue
+		}
+		d.at[path] = p
+		once = append(once, p)
+	}
+	return once
+}
+
+// words decodes a map from text to a scalar.
+func (d *Doc) words(n ast.Node, key string, v reflect.Value) {
+	v.Set(reflect.MakeMap(v.Type()))
+	for _, p := range d.pairs(n, key, "a block of keys and values") {
+		e := reflect.New(v.Type().Elem()).Elem()
+		d.value(p.Value, join(key, keyText(p)), e)
+		v.SetMapIndex(reflect.ValueOf(keyText(p)), e)
+	}
+}
+
+func (d *Doc) list(n ast.Node, key string, v reflect.Value) {
+	seq, ok := n.(*ast.SequenceNode)
+	if !ok {
+		d.add(n, key, "want a list such as [a, b], got %s", describe(n))
+		return
+	}
+	v.Set(reflect.MakeSlice(v.Type(), len(seq.Values), len(seq.Values)))
+	for i, e := range seq.Values {
+		path := fmt.Sprintf("%s[%d]", key, i)
+		d.at[path] = e
+		d.value(e, path, v.Index(i))
+	}
+}
+
+func (d *Doc) basic(n ast.Node, key string, v reflect.Value) {
+	switch v.Kind() {
+	case reflect.String:
+		d.scalar(n, key, "text", func(s []byte) error { v.SetString(string(s)); return nil })
+	case reflect.Bool:
+		d.scalar(n, key, "true or false", func(s []byte) error {
+			b, err := strconv.ParseBool(string(s))
+			v.SetBool(b)
+			return err
+		})
+	case reflect.Int:
+		d.scalar(n, key, "a whole number", func(s []byte) error {
+			i, err := strconv.ParseInt(string(s), 10, 64)
+			v.SetInt(i)
+			return err
+		})
+	case reflect.Float64:
+		d.scalar(n, key, "a number", func(s []byte) error {
+			f, err := strconv.ParseFloat(string(s), 64)
+			if err == nil && (math.IsNaN(f) || math.IsInf(f, 0)) {
+				err = strconv.ErrRange
+			}
+			v.SetFloat(f)
+			return err
+		})
+	default:
+		panic("strictyaml: a field of kind " + v.Kind().String() + " can't be decoded")
+	}
+}
+
+// scalar hands the text of a scalar to set; want says what would be right, empty:
+// set's own error says it.
+func (d *Doc) scalar(n ast.Node, key, want string, set func([]byte) error) {
+	s, ok := n.(ast.ScalarNode)
+	if !ok {
+		if want == "" {
+			want = "one value"
+		}
+		d.add(n, key, "want %s, got %s", want, describe(n))
+		return
+	}
+	text := scalarText(s)
+	if err := set([]byte(text)); err != nil {
+		if want == "" {
+			d.add(n, key, "%v", err)
+			return
+		}
+		d.add(n, key, "want %s, got %q", want, text)
+	}
+}
+
+func scalarText(n ast.ScalarNode) string {
+	if lit, ok := n.(*ast.LiteralNode); ok {
+		return lit.Value.Value
+	}
+	return n.GetToken().Value
+}
+
+// keyText is a pair's key without quotes.
+func keyText(p *ast.MappingValueNode) string {
+	if s, ok := p.Key.(ast.ScalarNode); ok {
+		return scalarText(s)
+	}
+	return p.Key.String()
+}
+
+func sortedKeys[T any](m map[string]T) []string {
+	keys := make([]string, 0, len(m))
+	for k := range m {
+		keys = append(keys, k)
+	}
+	sort.Strings(keys)
+	return keys
+}
+
+func join(path, key string) string {
+	if path == "" {
+		return key
+	}
+	return path + "." + key
+}
+
+func describe(n ast.Node) string {
+	switch n.(type) {
+	case *ast.MappingNode, *ast.MappingValueNode:
+		return "a block of keys"
+	case *ast.SequenceNode:
+		return "a list"
+	}
+	return strconv.Quote(firstLine(n.String()))
+}

@@ -1,0 +1,131 @@
+package strictyaml
+
+import (
+	"math"
+	"strings"
+	"testing"
+)
+
+type inner struct {
+	A string  `yaml:"a"`
+	B float64 `yaml:"b"`
+}
+
+func (i *inner) FromScalar(text string) error { i.A = text; return nil }
+
+type outer struct {
+	Name   string                 `yaml:"name"`
+	On     bool                   `yaml:"on"`
+	N      int                    `yaml:"n"`
+	P      *float64               `yaml:"p"`
+	Length Seconds                `yaml:"length"`
+	In     inner                  `yaml:"in"`
+	List   []inner                `yaml:"list"`
+	Table  Table[inner]           `yaml:"table"`
+	Either Listed[inner, Numbers] `yaml:"either"`
+	Words  Words                  `yaml:"words"`
+	Map    map[string]float64     `yaml:"map"`
+}
+
+func decode(text string) (outer, error) {
+	var o outer
+	d, err := Parse("f.yaml", []byte(text))
+	if err != nil {
+		return o, err
+	}
+	d.Decode(&o)
+	return o, d.Err()
+}
+
+func TestDecode(t *testing.T) {
+	o, err := decode("\ufeffname: x\non: true\nn: 3\np: 1.5\nlength: 1h30min\nin: short\nlist: [{a: q, b: 2}, w]\n" +
+		"table: {z: {a: 1}, \"y y\": {a: 2}}\neither: {k: 3, l: [1, 2]}\nwords: {OL: open}\nmap: {u: 1e3}\n")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if o.Name != "x" || !o.On || o.N != 3 || *o.P != 1.5 || o.Length != 5400 || o.In.A != "short" {
+		t.Errorf("scalars: %+v", o)
+	}
+	if len(o.List) != 2 || o.List[0].B != 2 || o.List[1].A != "w" {
+		t.Errorf("list: %+v", o.List)
+	}
+	if strings.Join(o.Table.Names, ",") != "z,y y" || o.Table.Values["y y"].A != "2" {
+		t.Errorf("table: %+v", o.Table)
+	}
+	if len(*o.Either.Short.Values["l"]) != 2 || (*o.Either.Short.Values["k"])[0] != 3 {
+		t.Errorf("short form: %+v", o.Either)
+	}
+	if o.Words.Values["OL"] != "open" || o.Map["u"] != 1000 {
+		t.Errorf("words %+v, map %v", o.Words, o.Map)
+	}
+	if o, err = decode("either: [{a: x}]\nwords: [a, b]"); err != nil || len(o.Either.List) != 1 || len(o.Words.Names) != 2 {
+		t.Errorf("list forms: %+v, %v", o, err)
+	}
+}
+
+// TestProblems wants each thing that is wrong once, where it stands.
+func TestProblems(t *testing.T) {
+	for _, c := range []struct{ text, want string }{
+		{"", "f.yaml: the file is empty"},
+		{"a: [", "f.yaml:1:4: this is not YAML: sequence end token ']' not found"},
+		{"name: a\n---\nname: b\n", "f.yaml: there is more than one document in the file: keep one"},
+		{"nam: 1", `f.yaml:1:1: nam: unknown key; did you mean "name"? (known: either, in, length, list, map, n, name, on, p, table, words)`},
+		{"name: 1\nname: 2", `f.yaml:2:1: this is not YAML: mapping key "name" already defined at [1:1]`},
+		{"name:", "f.yaml:1:7: name: has no value: write one or remove the key"},
+		{"n: 1.5\non: 7", "f.yaml:1:4: n: want a whole number, got \"1.5\"\nf.yaml:2:5: on: want true or false, got \"7\""},
+		{"p: .nan", `f.yaml:1:4: p: want a number, got ".nan"`},
+		{"length: 60", "f.yaml:1:9: length: 60 of what? write the unit, such as 60s, 60min or 60h"},
+		{"list: {a: 1}", "f.yaml:1:7: list: want a list such as [a, b], got a block of keys"},
+		{"in: [1]", "f.yaml:1:5: in: want a block of keys (a, b), got a list"},
+		{"in: {xyz: 1}", "f.yaml:1:6: in.xyz: unknown key (known: a, b)"},
+		{"name: {a: 1}", "f.yaml:1:7: name: want text, got a block of keys"},
+		{"list:\n  - {b: x}", `f.yaml:2:9: list[0].b: want a number, got "x"`},
+	} {
+		_, err := decode(c.text)
+		if err == nil {
+			t.Errorf("%q was accepted", c.text)
+			continue
+		}
+		if got := err.Error(); got != c.want {
+			t.Errorf("%q:\n got %s\nwant %s", c.text, got, c.want)
+		}
+	}
+}
+
+func TestAddfFindsTheNearestKey(t *testing.T) {
+	d, err := Parse("f.yaml", []byte("name: a\nin:\n  a: 1\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var o outer
+	d.Decode(&o)
+	d.Addf("in.b", "is missing")
+	d.Addf("in.a", "is wrong")
+	d.Addf("list", "is missing")
+	want := "f.yaml:1:1: list: is missing\nf.yaml:2:1: in.b: is missing\nf.yaml:3:3: in.a: is wrong"
+	if got := d.Err().Error(); got != want {
+		t.Errorf("got\n%s\nwant\n%s", got, want)
+	}
+	if !d.Has("in.a") || d.Has("in.b") {
+		t.Error("Has is wrong")
+	}
+}
+
+func TestParseSeconds(t *testing.T) {
+	for text, want := range map[string]float64{"0": 0, "90s": 90, "60min": 3600, "60m": 3600, "1h30min": 5400, "1h 30min": 5400, "2.5h": 9000, "200ms": 0.2, "1d": 86400} {
+		if got, err := ParseSeconds(text); err != nil || math.Abs(got-want) > 1e-9 {
+			t.Errorf("%q: %v, %v", text, got, err)
+		}
+	}
+	for _, text := range []string{"", "x", "5", "-5s", "5 parsec", "1h5"} {
+		if got, err := ParseSeconds(text); err == nil {
+			t.Errorf("%q gave %v", text, got)
+		}
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	f.Add("name: x\nlist: [{a: q}]\n")
+	f.Add("table: &a {b: *a}")
+	f.Fuzz(func(_ *testing.T, text string) { _, _ = decode(text) })
+}
