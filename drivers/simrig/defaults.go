@@ -33,7 +33,7 @@ func DefaultOpts() Opts {
 }
 
 // DefaultUnit is a board of eight stages, about 60 W idle and 300 W loaded at the
-// wall, that takes no harm: its hottest stage settles near 82 degC in a room of 23.
+// wall, that takes no harm: its hottest stage settles near 80 degC in a room of 23.
 func DefaultUnit() UnitOpts {
 	u := UnitOpts{
 		Name:      "unit",

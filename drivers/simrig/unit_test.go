@@ -122,12 +122,12 @@ func TestEnergyIsConserved(t *testing.T) {
 		o := DefaultUnit()
 		o.Limiter = Limiter{Kind: rapid.SampledFrom([]string{"none", "hold", "trip"}).Draw(rt, "limiter"), Sense: "hottest", AtC: 60, Hysteresis: 3, Cut: 0.3}
 		o.Loop = Loop{Every: 60 * time.Second, Gap: 5 * time.Second, Level: 0.2}
-		o.Crash = Crash{After: 20 * time.Minute, To: "restart", Down: 30 * time.Second}
+		o.Crash = Crash{After: 5 * time.Minute, To: "restart", Down: 30 * time.Second}
 		u := newUnit(o, rapid.Float64Range(10, 35).Draw(rt, "room"))
 		start := u.storedJ()
 		in, out := 0.0, 0.0
-		for i := range 3600 * 4 / 2 {
-			if i%1000 == 0 {
+		for i := range 900 * 4 {
+			if i%500 == 0 {
 				u.script(rapid.Float64Range(0, 1.2).Draw(rt, "level"), float64(i)*stepS)
 			}
 			u.step(float64(i)*stepS, 23, 1+float64(i%3), 0)
