@@ -8,6 +8,9 @@ import (
 	"soakrig/drivers/meter/sunspec"
 	"soakrig/drivers/probe/max31855"
 	"soakrig/drivers/probe/max31856"
+	"soakrig/drivers/probe/max6675"
+	"soakrig/drivers/probe/mcp9600"
+	"soakrig/drivers/probe/mcp9808"
 )
 
 // Drivers returns every built-in driver, by name of folder.
@@ -17,5 +20,8 @@ func Drivers() []*drivers.Driver {
 		&sunspec.Driver,
 		&max31855.Driver,
 		&max31856.Driver,
+		&max6675.Driver,
+		&mcp9600.Driver,
+		&mcp9808.Driver,
 	}
 }

@@ -154,6 +154,15 @@ func (c *Registers) Set(reg byte, value ...byte) {
 	c.regs[reg] = append(c.regs[reg][:0], value...)
 }
 
+// Or sets bits in the last byte of a register.
+func (c *Registers) Or(reg, bits byte) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if v := c.regs[reg]; len(v) > 0 {
+		v[len(v)-1] |= bits
+	}
+}
+
 // Get returns a register.
 func (c *Registers) Get(reg byte) []byte {
 	c.mu.Lock()
