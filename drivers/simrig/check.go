@@ -43,9 +43,6 @@ func (p *problems) oneOf(key, v string, words ...string) {
 func (o *Opts) Check() error {
 	var p problems
 	p.oneOf("miso", o.MISO, "low", "high")
-	if o.Start.IsZero() {
-		p.add("start", "is missing: give a time, for instance 2026-01-05T08:00:00Z")
-	}
 	if o.Interlock != "" && !validPin(o.Interlock) {
 		p.add("interlock", "%q is no pin of a simulated rig: GPIO0 to GPIO27", o.Interlock)
 	}

@@ -10,10 +10,9 @@ import (
 // idle.
 func DefaultOpts() Opts {
 	o := Opts{
-		Seed:  1,
-		Start: time.Date(2026, 1, 5, 8, 0, 0, 0, time.UTC),
-		Room:  Room{Mean: 23, Swing: 0.3, Period: 17 * time.Minute, Recirculation: 0.02},
-		MISO:  "low",
+		Seed: 1,
+		Room: Room{Mean: 23, Swing: 0.3, Period: 17 * time.Minute, Recirculation: 0.02},
+		MISO: "low",
 		Errors: Errors{
 			OffsetK: 0.3, WireGain: 0.002, ColdK: 0.25, NoiseK: 0.06,
 			SelfHeatK: 4, SelfSpreadK: 1.5, BeadS: 1,
@@ -31,6 +30,9 @@ func DefaultOpts() Opts {
 	o.Chips = append(o.Chips, Chip{Port: "SPI0.8", Model: "max31855", Couple: "K", Place: "intake"})
 	return o
 }
+
+// defaultStart is a morning, so that a night falls where one expects it.
+func defaultStart() time.Time { return time.Date(2026, 1, 5, 8, 0, 0, 0, time.UTC) }
 
 // DefaultUnit is a board of eight stages, about 60 W idle and 300 W loaded at the
 // wall, that takes no harm: its hottest stage settles near 80 degC in a room of 23.

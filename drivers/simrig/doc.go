@@ -13,9 +13,9 @@
 //
 // Rig time is what the caller's now function returns: the time since the rig's
 // start. It may run faster than real time or stand still. Nothing here reads
-// another clock, sleeps or runs in the background (except the meter's listener,
-// which computes nothing by itself): whoever looks at the rig brings it up to
-// date first. The model advances in fixed steps of Step, so everything follows
+// another clock, sleeps (except Wait, see SetWait) or runs in the background
+// (except the meter's listener, which computes nothing by itself): whoever looks
+// at the rig brings it up to date first. The model advances in fixed steps of Step, so everything follows
 // from Opts.Seed, rig time and the calls made, not from how often it is read.
 //
 // # The model

@@ -15,6 +15,7 @@ import (
 	"soakrig/drivers/meter/modbusmap"
 	"soakrig/drivers/probe/max31855"
 	"soakrig/drivers/probe/max31856"
+	"soakrig/drivers/probe/mcp9600"
 	"soakrig/drivers/simrig"
 )
 
@@ -197,6 +198,51 @@ func TestMAX31856DriverReadsTheRig(t *testing.T) {
 	}
 	if seen[0] != 0 || seen[1]&(drivers.ConfigLost|drivers.NoChip) == 0 || seen[2] == 0 || seen[3]&drivers.Open == 0 {
 		t.Errorf("faults seen: %v", seen)
+	}
+}
+
+// The MCP9600's driver reads eight chips on one bus, and finds what freezes, dips
+// and repeats.
+func TestMCP9600DriverReadsTheRig(t *testing.T) {
+	o := simrig.DefaultOpts()
+	o.Chips = nil
+	src := drivers.Source{Name: "back", Every: time.Second, Port: "I2C1",
+		Options: drivertest.Options("filter: 2")} // else a dip can't be told from the power-on settings
+	for i := range 8 {
+		n := strconv.Itoa(i)
+		o.Chips = append(o.Chips, simrig.Chip{Port: "I2C1", Address: 0x60 + i, Model: "mcp9600", Place: "stage " + strconv.Itoa(i+1)})
+		src.Inputs = append(src.Inputs, drivers.Input{Channel: "vr" + n, Port: "I2C1", Couple: "K", Options: drivertest.Options("address: " + strconv.Itoa(0x60+i))})
+	}
+	o.Faults = []simrig.Fault{
+		{Kind: "brown_out", Chip: "I2C1/0x61", At: 20*time.Minute + 300*time.Millisecond, For: 50 * time.Millisecond},
+		{Kind: "repeat_byte", Chip: "I2C1/0x62", At: 20 * time.Minute, For: time.Minute},
+		{Kind: "open", Chip: "I2C1/0x63", At: 20 * time.Minute},
+		{Kind: "no_chip", Chip: "I2C1/0x64", At: 20 * time.Minute, For: time.Minute},
+	}
+	p := newPosition(t, o)
+	dev := drivertest.Open(t, &mcp9600.Driver, p, src)
+	p.SetLoad(true)
+	seen := make([]drivers.Faults, 8)
+	for p.t < 25*time.Minute {
+		p.t += time.Second
+		for k, r := range drivertest.Read(t, dev) {
+			if p.t > 3*time.Second && p.t < 20*time.Minute && r.Faults != 0 {
+				t.Fatalf("vr%d at %v: %v: %v", k, p.t, r.Faults, r.Cause)
+			}
+			if p.t > 3*time.Second {
+				seen[k] |= r.Faults
+			}
+			if r.Faults == 0 && p.t%(100*time.Second) < time.Second {
+				if got, want := tempC(t, dev.Converters()[k], r), p.Truth().StageC[k]; math.Abs(got-want) > 2 {
+					t.Errorf("vr%d at %v: %.2f degC, the place has %.2f", k, p.t, got, want)
+				}
+			}
+		}
+	}
+	for k, want := range []drivers.Faults{0, drivers.ConfigLost, drivers.Corrupt, drivers.OutOfRange | drivers.Open, drivers.NoChip | drivers.BusError} {
+		if want == 0 && seen[k] != 0 || want != 0 && seen[k]&want == 0 {
+			t.Errorf("vr%d: faults %v, want of %v", k, seen[k], want)
+		}
 	}
 }
 

@@ -51,7 +51,7 @@ var _ bus.Ports = (*Rig)(nil)
 // that needs closing until the meter is dialled.
 func New(o Opts, now func() time.Duration) (*Rig, error) {
 	if o.Start.IsZero() {
-		o.Start = DefaultOpts().Start
+		o.Start = defaultStart()
 	}
 	if err := o.Check(); err != nil {
 		return nil, fmt.Errorf("simulated rig: %w", err)
