@@ -7,6 +7,7 @@ import (
 	"os"
 
 	"soakrig/drivers"
+	"soakrig/drivers/bus/line"
 )
 
 // What can be wrong with an answer. They are wrapped with the port, the request and
@@ -22,9 +23,7 @@ var (
 	ErrProtocol   = errors.New("not Modbus TCP")                     // TCP: header makes no sense
 	ErrEcho       = errors.New("own request came back")              // RTU without the echo option, or an echo that differs
 	ErrAmbiguous  = errors.New("two answers to one request")         // RTU: an old one was still on its way
-	ErrBabble     = errors.New("line does not fall silent")          // RTU: somebody talks without being asked
 	ErrQuarantine = errors.New("line was not quiet for long enough") // RTU: nothing was sent
-	ErrDown       = errors.New("link is down")                       // waiting before the next attempt; wraps the cause too
 )
 
 // Exception is an answer in which the device says that it can't. The link is in
@@ -90,7 +89,7 @@ func Faults(err error) drivers.Faults {
 		return drivers.Timeout
 	case errors.Is(err, ErrCRC), errors.Is(err, ErrUnit), errors.Is(err, ErrFunction),
 		errors.Is(err, ErrByteCount), errors.Is(err, ErrLength), errors.Is(err, ErrProtocol),
-		errors.Is(err, ErrEcho), errors.Is(err, ErrAmbiguous), errors.Is(err, ErrBabble):
+		errors.Is(err, ErrEcho), errors.Is(err, ErrAmbiguous), errors.Is(err, line.ErrBabble):
 		return drivers.Corrupt
 	}
 	return drivers.BusError

@@ -15,6 +15,7 @@ import (
 
 	"soakrig/drivers"
 	"soakrig/drivers/bus"
+	"soakrig/drivers/bus/line"
 	"soakrig/drivers/drivertest"
 )
 
@@ -248,11 +249,11 @@ func unpluggedOnce(t *testing.T, host *bus.Host) Master {
 	go ptyPeer(far, false, func(_, _ []byte) []step { far.Close(); return nil })
 	go ptyPeer(far2, false, func(_, g []byte) []step { return []step{{0, g}} })
 	path := first
-	return NewRTU("by-id", func(context.Context) (bus.SerialPort, error) {
+	return NewRTU("by-id", line.New(func(context.Context) (bus.SerialPort, error) {
 		p, err := host.Serial(path, bus.SerialMode{Baud: 9600})
 		path = second
 		return p, err
-	}, RTUOptions{Timeout: 300 * time.Millisecond, Mode: bus.SerialMode{Baud: 9600}})
+	}), RTUOptions{Timeout: 300 * time.Millisecond, Mode: bus.SerialMode{Baud: 9600}})
 }
 
 // TestUnpluggedLineUsesNoCPU closes the far end for good and keeps reading.

@@ -95,7 +95,7 @@ func TestRTUFrames(t *testing.T) {
 		t.Run(c.ID, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				request, response := unhex(t, c.Request), unhex(t, c.Response)
-				l := newLine(func(_ int, got []byte) []step {
+				l := newFakeLine(func(_ int, got []byte) []step {
 					if !bytes.Equal(got, request) {
 						t.Errorf("sent % x, want % x", got, request)
 					}

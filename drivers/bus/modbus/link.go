@@ -2,15 +2,12 @@ package modbus
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"net"
-	"regexp"
-	"strconv"
-	"strings"
 	"time"
 
 	"soakrig/drivers/bus"
+	"soakrig/drivers/bus/line"
 )
 
 // Master is what both kinds of link offer to a driver.
@@ -38,33 +35,13 @@ type Link struct {
 	Echo     bool          `yaml:"echo"`      // rtu: the line gives every request back
 }
 
+// servicePort is the number that Modbus TCP is registered under.
+const servicePort = 502
+
 // LinkError refuses one key of a Link.
 type LinkError struct{ Key, Text string }
 
 func (e *LinkError) Error() string { return e.Key + ": " + e.Text }
-
-// IsSerial says that a port is a device path and not an address.
-func IsSerial(port string) bool { return strings.HasPrefix(port, "/") }
-
-// address returns host:port of "tcp://host", "tcp://host:502", "host:502" or "host".
-func address(port string) (string, error) {
-	rest := strings.TrimPrefix(port, "tcp://")
-	if host, number, err := net.SplitHostPort(rest); err == nil && host != "" {
-		if n, err := strconv.ParseUint(number, 10, 16); err == nil && n > 0 {
-			return rest, nil
-		}
-	}
-	host := strings.Trim(rest, "[]")
-	if net.ParseIP(host) != nil || hostName.MatchString(host) && !busName.MatchString(host) {
-		return net.JoinHostPort(host, "502"), nil
-	}
-	return "", &LinkError{"port", fmt.Sprintf("%q is neither a serial device path like /dev/serial/by-id/... nor an address like tcp://192.168.1.20:502", port)}
-}
-
-var (
-	hostName = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9.-]*[A-Za-z0-9])?$`)
-	busName  = regexp.MustCompile(`^(tty|SPI|I2C|GPIO)`) // somebody forgot the /dev/
-)
 
 // Open returns a master for the port: a serial device path, "tcp://host:502" or
 // "host:502". Nothing is opened before the first Read. The error is a *LinkError.
@@ -75,32 +52,22 @@ func (l Link) Open(host *bus.Host, port string) (Master, error) {
 	if l.Timeout == 0 {
 		l.Timeout = time.Second
 	}
-	if IsSerial(port) {
-		if l.Framing == "tcp" {
-			return nil, &LinkError{"framing", "tcp framing does not run over a serial line; leave the key out"}
-		}
+	if line.IsSerial(port) && l.Framing == "tcp" {
+		return nil, &LinkError{"framing", "tcp framing does not run over a serial line; leave the key out"}
+	}
+	if line.IsSerial(port) || l.Framing == "rtu" {
 		o := l.rtu()
-		return NewRTU(port, func(context.Context) (bus.SerialPort, error) {
-			return host.Serial(port, o.Mode)
-		}, o), nil
-	}
-	addr, err := address(port)
-	if err != nil {
-		return nil, err
-	}
-	dial := func(ctx context.Context) (net.Conn, error) { return host.Dial(ctx, addr) }
-	if l.Framing != "rtu" {
-		return NewTCP(addr, dial, l.Timeout), nil
-	}
-	return NewRTU(addr, func(ctx context.Context) (bus.SerialPort, error) {
-		ctx, cancel := context.WithTimeout(ctx, l.Timeout)
-		defer cancel()
-		conn, err := dial(ctx)
+		stream, err := line.Open(host, port, o.Mode, servicePort, l.Timeout)
 		if err != nil {
-			return nil, err
+			return nil, &LinkError{"port", err.Error()}
 		}
-		return gateway{conn}, nil
-	}, l.rtu()), nil
+		return NewRTU(port, stream, o), nil
+	}
+	address, err := line.Address(port, servicePort)
+	if err != nil {
+		return nil, &LinkError{"port", err.Error()}
+	}
+	return NewTCP(address, func(ctx context.Context) (net.Conn, error) { return host.Dial(ctx, address) }, l.Timeout), nil
 }
 
 func (l Link) rtu() RTUOptions {
@@ -132,12 +99,3 @@ func (l Link) check() error {
 	}
 	return nil
 }
-
-// gateway is a connection to a transparent serial gateway, used like a serial line.
-type gateway struct{ net.Conn }
-
-// Drain has nothing to do: the master has read all that the connection held.
-func (gateway) Drain() error { return nil }
-
-// SetMode is refused: the gateway has its own settings.
-func (gateway) SetMode(bus.SerialMode) error { return errors.ErrUnsupported }

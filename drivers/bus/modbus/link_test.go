@@ -15,23 +15,6 @@ import (
 	"soakrig/drivers/bus"
 )
 
-func TestAddresses(t *testing.T) {
-	for port, want := range map[string]string{
-		"tcp://10.0.0.7": "10.0.0.7:502", "tcp://10.0.0.7:1502": "10.0.0.7:1502", "meter:5020": "meter:5020",
-		"meter": "meter:502", "tcp://[fe80::1]": "[fe80::1]:502", "[fe80::1]:502": "[fe80::1]:502", "fe80::1": "[fe80::1]:502",
-	} {
-		if got, err := address(port); err != nil || got != want {
-			t.Errorf("%s: %s, %v; want %s", port, got, err, want)
-		}
-	}
-	for _, port := range []string{"", "tcp://", ":502", "meter:", "ttyUSB0", "SPI0.0", "GPIO17", "a b", "http://meter/"} {
-		var bad *LinkError
-		if got, err := address(port); !errors.As(err, &bad) || bad.Key != "port" {
-			t.Errorf("%q: %s, %v", port, got, err)
-		}
-	}
-}
-
 // registers is the request handler of a server that others wrote: input register n
 // holds n, holding register n holds n+1000; register 500 is busy.
 type registers struct {

@@ -12,12 +12,13 @@ import (
 
 	"soakrig/drivers"
 	"soakrig/drivers/bus"
+	"soakrig/drivers/bus/line"
 )
 
 var quick = RTUOptions{Mode: bus.SerialMode{Baud: 9600}, Timeout: 300 * time.Millisecond}
 
-func overLine(l *line, o RTUOptions) *RTU {
-	return NewRTU("line", func(context.Context) (bus.SerialPort, error) { return l, nil }, o)
+func overLine(l *fakeLine, o RTUOptions) *RTU {
+	return NewRTU("line", line.New(func(context.Context) (bus.SerialPort, error) { return l, nil }), o)
 }
 
 // disturbed is one way in which a line goes wrong once, at the request number 3.
@@ -86,7 +87,7 @@ func TestRTUNeverTakesAWrongNumber(t *testing.T) {
 	for _, c := range disturbances() {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
-				l := newLine(func(n int, request []byte) []step {
+				l := newFakeLine(func(n int, request []byte) []step {
 					good := meter(request)
 					if n == 3 {
 						return c.do(request, good)
@@ -131,7 +132,7 @@ func TestRTUNeverTakesAWrongNumber(t *testing.T) {
 
 func TestRTUAlwaysLateMeterNeverGivesAValue(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		l := newLine(func(_ int, request []byte) []step {
+		l := newFakeLine(func(_ int, request []byte) []step {
 			return []step{{350 * time.Millisecond, meter(request)}}
 		})
 		m := overLine(l, quick)
@@ -153,7 +154,7 @@ func TestRTUAlwaysLateMeterNeverGivesAValue(t *testing.T) {
 
 func TestRTUCancelEndsAtOnceAndLineStaysUsable(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		l := newLine(func(n int, request []byte) []step {
+		l := newFakeLine(func(n int, request []byte) []step {
 			if n == 0 {
 				return nil
 			}
@@ -183,14 +184,14 @@ func TestRTUCancelEndsAtOnceAndLineStaysUsable(t *testing.T) {
 func TestRTUHangUpBacksOffAndReopens(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		answering := func(_ int, request []byte) []step { return []step{{time.Millisecond, meter(request)}} }
-		l, opens, gone := newLine(answering), 0, false
-		m := NewRTU("tty", func(context.Context) (bus.SerialPort, error) {
+		l, opens, gone := newFakeLine(answering), 0, false
+		m := NewRTU("tty", line.New(func(context.Context) (bus.SerialPort, error) {
 			opens++
 			if gone {
 				return nil, errors.New("no such device")
 			}
 			return l, nil
-		}, quick)
+		}), quick)
 		defer m.Close()
 		var dst [2]byte
 		req := Request{Unit: 1, Function: ReadHolding, Address: 7, Count: 1}
@@ -208,7 +209,7 @@ func TestRTUHangUpBacksOffAndReopens(t *testing.T) {
 		if opens < 4 || opens > 12 {
 			t.Errorf("%d attempts in a minute", opens)
 		}
-		gone, l = false, newLine(answering)
+		gone, l = false, newFakeLine(answering)
 		start := time.Now()
 		for m.Read(t.Context(), req, dst[:]) != nil {
 			time.Sleep(100 * time.Millisecond)
@@ -221,7 +222,7 @@ func TestRTUHangUpBacksOffAndReopens(t *testing.T) {
 
 func TestRTUBabbleAndClose(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		l := newLine(func(int, []byte) []step { return nil })
+		l := newFakeLine(func(int, []byte) []step { return nil })
 		m := overLine(l, quick)
 		stop := make(chan struct{})
 		go func() {
@@ -236,7 +237,7 @@ func TestRTUBabbleAndClose(t *testing.T) {
 		}()
 		var dst [2]byte
 		req := Request{Unit: 1, Function: ReadHolding, Count: 1}
-		if err := m.Read(t.Context(), req, dst[:]); !errors.Is(err, ErrBabble) || Faults(err) != drivers.Corrupt {
+		if err := m.Read(t.Context(), req, dst[:]); !errors.Is(err, line.ErrBabble) || Faults(err) != drivers.Corrupt {
 			t.Errorf("babbling line: %v", err)
 		}
 		close(stop)
@@ -251,7 +252,7 @@ func TestRTUBabbleAndClose(t *testing.T) {
 func TestRTUKeepsTheGap(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var at []time.Time
-		l := newLine(func(_ int, request []byte) []step {
+		l := newFakeLine(func(_ int, request []byte) []step {
 			at = append(at, time.Now())
 			return []step{{0, meter(request)}}
 		})

@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"soakrig/drivers/bus"
+	"soakrig/drivers/bus/line"
 )
 
 // Sizes of a Modbus TCP frame (messaging guide V1.0b, from memory): transaction,
@@ -29,7 +30,7 @@ type TCP struct {
 	dial    func(context.Context) (net.Conn, error)
 	timeout time.Duration
 	txn     uint16
-	wait    backoff
+	wait    line.Backoff
 	buf     [tcpHeader + tcpMaxLength]byte
 
 	mu     sync.Mutex // guards conn and closed
@@ -64,10 +65,10 @@ func (t *TCP) Read(ctx context.Context, req Request, dst []byte) error {
 		}
 	}
 	if inOrder(err) {
-		t.wait.reset()
+		t.wait.Reset()
 	} else if conn != nil {
 		t.drop(conn)
-		t.wait.fail(time.Now(), err)
+		t.wait.Fail(time.Now(), err)
 	}
 	if err != nil {
 		return fmt.Errorf("%s: %s: %w", t.name, req, err)
@@ -86,7 +87,7 @@ func (t *TCP) connect(ctx context.Context) (conn net.Conn, kept bool, err error)
 	if conn != nil {
 		return conn, true, nil
 	}
-	if err := t.wait.err(time.Now()); err != nil {
+	if err := t.wait.Err(time.Now()); err != nil {
 		return nil, false, err
 	}
 	dialCtx, cancel := context.WithTimeout(ctx, t.timeout)
@@ -95,7 +96,7 @@ func (t *TCP) connect(ctx context.Context) (conn net.Conn, kept bool, err error)
 	if err != nil {
 		err = fmt.Errorf("dial: %w", err)
 		if ctx.Err() == nil {
-			t.wait.fail(time.Now(), err)
+			t.wait.Fail(time.Now(), err)
 		}
 		return nil, false, err
 	}
@@ -247,16 +248,10 @@ func (t *TCP) explain(ctx context.Context, err error) error {
 	if closed {
 		return fmt.Errorf("%w: %w", bus.ErrClosed, err)
 	}
-	if isExpired(err) {
+	if line.IsExpired(err) {
 		return fmt.Errorf("%w (%v): %w", ErrTimeout, t.timeout, err)
 	}
 	return err
-}
-
-// isExpired says that time ran out: a read deadline, or the context's.
-func isExpired(err error) bool {
-	var n net.Error
-	return errors.Is(err, context.DeadlineExceeded) || errors.As(err, &n) && n.Timeout()
 }
 
 // isSilence says that a unit did not answer at all or not in time.

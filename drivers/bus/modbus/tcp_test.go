@@ -13,6 +13,7 @@ import (
 
 	"soakrig/drivers"
 	"soakrig/drivers/bus"
+	"soakrig/drivers/bus/line"
 )
 
 // serve answers requests on a connection like a good device; each value is its
@@ -98,7 +99,7 @@ func TestTCPLateAnswerIsNotTheNextOne(t *testing.T) {
 		if err := m.Read(t.Context(), two, dst[:]); !errors.Is(err, ErrTimeout) {
 			t.Fatal(err)
 		}
-		if err := m.Read(t.Context(), two, dst[:]); !errors.Is(err, ErrDown) || Faults(err) != drivers.Timeout {
+		if err := m.Read(t.Context(), two, dst[:]); !errors.Is(err, line.ErrDown) || Faults(err) != drivers.Timeout {
 			t.Errorf("during the pause: %v, %v", err, Faults(err))
 		}
 		delay = 0

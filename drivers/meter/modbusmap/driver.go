@@ -7,6 +7,7 @@ import (
 
 	"soakrig/drivers"
 	"soakrig/drivers/bus"
+	"soakrig/drivers/bus/line"
 	"soakrig/drivers/bus/modbus"
 )
 
@@ -141,7 +142,7 @@ func (d *Dev) add(i int, in drivers.Input, o Opts, maps map[string]*Map) error {
 	if own.Unit != nil {
 		unit = *own.Unit
 	}
-	if unit < 1 && (own.Unit == nil || modbus.IsSerial(in.Port)) || unit < 0 || unit > 255 {
+	if unit < 1 && (own.Unit == nil || line.IsSerial(in.Port)) || unit < 0 || unit > 255 {
 		return refuse("unit", fmt.Sprintf("%d: the meter's Modbus address, 1..247, as its display or label says", unit))
 	}
 	if own.Field == "" {

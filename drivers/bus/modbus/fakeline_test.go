@@ -16,9 +16,9 @@ type step struct {
 	data  []byte
 }
 
-// line is a serial line in memory with a peer at its other end. Run it in a synctest
+// fakeLine is a serial line in memory with a peer at its other end. Run it in a synctest
 // bubble: its times are the bubble's.
-type line struct {
+type fakeLine struct {
 	peer func(n int, request []byte) []step // called for the n-th request, from 0
 
 	mu       sync.Mutex
@@ -30,13 +30,13 @@ type line struct {
 	sent     [][]byte
 }
 
-var _ bus.SerialPort = (*line)(nil)
+var _ bus.SerialPort = (*fakeLine)(nil)
 
-func newLine(peer func(n int, request []byte) []step) *line {
-	return &line{peer: peer, more: make(chan struct{})}
+func newFakeLine(peer func(n int, request []byte) []step) *fakeLine {
+	return &fakeLine{peer: peer, more: make(chan struct{})}
 }
 
-func (l *line) change(f func()) {
+func (l *fakeLine) change(f func()) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	f()
@@ -45,12 +45,12 @@ func (l *line) change(f func()) {
 }
 
 // receive puts bytes on the line, as the peer does.
-func (l *line) receive(p []byte) { l.change(func() { l.rx = append(l.rx, p...) }) }
+func (l *fakeLine) receive(p []byte) { l.change(func() { l.rx = append(l.rx, p...) }) }
 
 // lose makes the line fail from now on.
-func (l *line) lose(err error) { l.change(func() { l.lost = err }) }
+func (l *fakeLine) lose(err error) { l.change(func() { l.lost = err }) }
 
-func (l *line) Read(p []byte) (int, error) {
+func (l *fakeLine) Read(p []byte) (int, error) {
 	for {
 		l.mu.Lock()
 		n, wait, lost, more := 0, time.Duration(-1), l.lost, l.more
@@ -84,7 +84,7 @@ func (l *line) Read(p []byte) (int, error) {
 	}
 }
 
-func (l *line) Write(p []byte) (int, error) {
+func (l *fakeLine) Write(p []byte) (int, error) {
 	request := append([]byte(nil), p...)
 	l.mu.Lock()
 	n, lost := l.n, l.lost
@@ -103,11 +103,14 @@ func (l *line) Write(p []byte) (int, error) {
 	return len(p), nil
 }
 
-func (l *line) SetReadDeadline(t time.Time) error { l.change(func() { l.deadline = t }); return nil }
-func (l *line) SetWriteDeadline(time.Time) error  { return nil }
-func (l *line) SetMode(bus.SerialMode) error      { return errors.ErrUnsupported }
-func (l *line) Drain() error                      { l.change(func() { l.rx = nil }); return nil }
-func (l *line) Close() error                      { l.lose(bus.ErrClosed); return nil }
+func (l *fakeLine) SetReadDeadline(t time.Time) error {
+	l.change(func() { l.deadline = t })
+	return nil
+}
+func (l *fakeLine) SetWriteDeadline(time.Time) error { return nil }
+func (l *fakeLine) SetMode(bus.SerialMode) error     { return errors.ErrUnsupported }
+func (l *fakeLine) Drain() error                     { l.change(func() { l.rx = nil }); return nil }
+func (l *fakeLine) Close() error                     { l.lose(bus.ErrClosed); return nil }
 
 // meter answers like a good device: register a holds the value a.
 func meter(request []byte) []byte {
