@@ -1,0 +1,120 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+
+	"soakrig/daemon/record"
+)
+
+// ambientBefore is the mean of the room over the 15 minutes before a second; absent
+// without a value in them.
+func (ev *evaluation) ambientBefore(second int64) float64 {
+	if ev.roles.ambient < 0 {
+		return absent
+	}
+	return meanOf(ev.r.series(ev.roles.ambient, second-int64(ev.c.AmbientBeforeS), second+1))
+}
+
+// describeAmbient fills the room during the load.
+func (ev *evaluation) describeAmbient() {
+	if ev.roles.ambient < 0 || !ev.span.begun() {
+		return
+	}
+	x := ev.r.series(ev.roles.ambient, ev.from, ev.to)
+	if len(present(x)) == 0 {
+		return
+	}
+	minutes := blockMedians(x, 60)
+	a := &record.Ambient{Channel: ev.channel(ev.roles.ambient).Name, MeanC: meanOf(x),
+		MinC: math.Inf(1), MaxC: math.Inf(-1), BandLowC: ev.c.AmbientLowC, BandHighC: ev.c.AmbientHighC,
+		Coverage: ev.acc.cover[ev.roles.ambient].share()}
+	window := max(int(ev.c.AmbientMedianS/60), 1)
+	in, n := 0, 0
+	firstOut := -1
+	for i := range minutes {
+		m := medianOf(minutes[max(i-window+1, 0) : i+1])
+		if !has(m) {
+			continue
+		}
+		a.MinC, a.MaxC = min(a.MinC, m), max(a.MaxC, m)
+		n++
+		if m >= ev.c.AmbientLowC && m <= ev.c.AmbientHighC {
+			in++
+		} else if firstOut < 0 {
+			firstOut = i
+		}
+	}
+	if n > 0 {
+		a.InBand = float64(in) / float64(n)
+	}
+	a.DriftKPerH = number(ev.drift(minutes))
+	ev.res.Ambient = a
+	ev.findAmbient(a, firstOut)
+	ev.recirculation()
+}
+
+// drift is the slope of the room over the last hour on load in K/h; absent below 20
+// minutes.
+func (ev *evaluation) drift(minutes []float64) float64 {
+	var xs, ys []float64
+	for i := max(len(minutes)-60, 0); i < len(minutes); i++ {
+		if has(minutes[i]) {
+			xs, ys = append(xs, float64(i)/60), append(ys, minutes[i])
+		}
+	}
+	if len(xs) < 20 {
+		return absent
+	}
+	return theilSen(xs, ys, nil)
+}
+
+func (ev *evaluation) findAmbient(a *record.Ambient, firstOut int) {
+	if a.InBand < ev.c.AmbientInBand {
+		at := float64(ev.from + int64(firstOut)*60)
+		text := fmt.Sprintf("the room was within %g..%g degC for %.0f %% of the load; it went from %.1f to %.1f degC and first left the band at %s",
+			a.BandLowC, a.BandHighC, 100*a.InBand, a.MinC, a.MaxC, clock(int64(at)))
+		ev.find(record.Finding{Code: "ambient_band", Severity: "void", Channel: a.Channel, FromS: number(at), Seen: text})
+		ev.voids = append(ev.voids, record.Reason{Code: "ambient_band", Text: text})
+	}
+	if a.DriftKPerH != nil && math.Abs(*a.DriftKPerH) > ev.c.AmbientDriftK {
+		ev.find(record.Finding{Code: "ambient_drift", Severity: "warning", Channel: a.Channel, FromS: number(float64(max(ev.to-3600, ev.from))),
+			Seen: fmt.Sprintf("the room drifted by %+.1f K/h over the last hour of the load", *a.DriftKPerH)})
+	}
+}
+
+// recirculation tells when the intake breathes warmer air than the room.
+func (ev *evaluation) recirculation() {
+	if ev.roles.intake < 0 || ev.roles.intake == ev.roles.ambient || ev.to-ev.from < 600 {
+		return
+	}
+	from := max(ev.to-1800, ev.from)
+	d := medianOf(ev.r.series(ev.roles.intake, from, ev.to)) - medianOf(ev.r.series(ev.roles.ambient, from, ev.to))
+	ev.statistic("intake_above_room", ev.channel(ev.roles.intake).Name, d, "K")
+	if has(d) && d > ev.c.RecirculationK {
+		ev.find(record.Finding{Code: "recirculation", Severity: "warning", Channel: ev.channel(ev.roles.intake).Name, FromS: number(float64(from)),
+			Seen:       fmt.Sprintf("the intake was %.1f K warmer than the room", d),
+			Consistent: "consistent with exhaust air that returns to the intake"})
+	}
+}
+
+// blockMedians are the medians of blocks of n seconds; absent for a block without
+// values. A last block shorter than half is left out.
+func blockMedians(x []float64, n int) []float64 {
+	out := make([]float64, 0, len(x)/n+1)
+	scratch := make([]float64, 0, n)
+	for i := 0; i < len(x); i += n {
+		end := min(i+n, len(x))
+		if end-i < (n+1)/2 && i > 0 {
+			break
+		}
+		scratch = scratch[:0]
+		for _, v := range x[i:end] {
+			if has(v) {
+				scratch = append(scratch, v)
+			}
+		}
+		out = append(out, medianInPlace(scratch))
+	}
+	return out
+}

@@ -1,0 +1,460 @@
+package analysis
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"soakrig/daemon/record"
+)
+
+// Quantities that runs are compared by.
+const (
+	CompareHeld      = "held"      // the peak held, degC
+	CompareRise      = "rise"      // the peak above the room, K
+	CompareReference = "reference" // the peak moved to the reference ambient, degC
+)
+
+// CompareOptions say how runs are compared.
+type CompareOptions struct {
+	Quantity string   `json:"quantity,omitempty"` // held, rise, reference; empty: rise if every row has one, else held
+	Public   bool     `json:"public,omitempty"`   // true: one coverage factor for the whole table (Bonferroni); false: k = 2 for each pair
+	Override []string `json:"override,omitempty"` // mismatches to accept, by key; "all" accepts every one. They are printed
+	MaxPairs int      `json:"max_pairs,omitempty"`
+}
+
+// Comparison is a table of units and how far they can be told apart.
+type Comparison struct {
+	Quantity       string          `json:"quantity"`
+	Unit           string          `json:"unit"`
+	CoverageFactor float64         `json:"coverage_factor"` // of pairs
+	Rule           string          `json:"rule"`            // for people
+	Rows           []ComparedRow   `json:"rows"`            // coolest first
+	Pairs          []ComparedPair  `json:"pairs"`           // of the rows that rank
+	PairsLeftOut   int             `json:"pairs_left_out"`  // beyond MaxPairs
+	Mismatches     []Mismatch      `json:"mismatches"`
+	Pooled         *PooledRepeat   `json:"pooled,omitempty"` // nil: no unit was repeated
+	Footnotes      []string        `json:"footnotes"`
+	NotRanked      []record.Reason `json:"not_ranked"` // rows without a place, and why
+}
+
+// ComparedRow is one unit in one setup: the mean of its runs.
+type ComparedRow struct {
+	Unit       string         `json:"unit"`
+	Revision   string         `json:"revision,omitempty"`
+	Setup      string         `json:"setup,omitempty"`
+	Rig        string         `json:"rig,omitempty"`
+	Runs       []string       `json:"runs"`
+	Value      *float64       `json:"value,omitempty"` // nil: none of its runs has the quantity
+	Expanded   *float64       `json:"expanded,omitempty"`
+	LowerBound bool           `json:"lower_bound"` // a probe was lost: the value may be higher
+	Best       int            `json:"best"`        // rank interval, 1 is coolest; zero: not ranked
+	Worst      int            `json:"worst"`
+	Ranked     bool           `json:"ranked"`
+	Verdict    record.Verdict `json:"verdict"` // the gravest of its runs
+	Limited    bool           `json:"limited"`
+	Marks      []int          `json:"marks,omitempty"` // footnotes, counted from 1
+	HeldC      *float64       `json:"held_c,omitempty"`
+	RiseK      *float64       `json:"rise_k,omitempty"`
+	AmbientC   *float64       `json:"ambient_c,omitempty"`
+	MeanW      *float64       `json:"mean_w,omitempty"`
+	EnergyJ    *float64       `json:"energy_j,omitempty"`
+	LossShare  *float64       `json:"loss_share,omitempty"`
+	Pattern    string         `json:"pattern,omitempty"`
+	Tier       string         `json:"tier,omitempty"`
+	HotSpot    string         `json:"hot_spot,omitempty"`
+	LoadS      *float64       `json:"load_s,omitempty"`
+	lines      []record.BudgetLine
+	results    []record.Result
+}
+
+// ComparedPair is the difference of two rows.
+type ComparedPair struct {
+	A                 int     `json:"a"` // index into Rows
+	B                 int     `json:"b"`
+	Difference        float64 `json:"difference"` // B minus A
+	Expanded          float64 `json:"expanded"`   // with the table's coverage factor
+	Indistinguishable bool    `json:"indistinguishable"`
+}
+
+// Mismatch is a condition that two rows do not share.
+type Mismatch struct {
+	Key        string `json:"key"`
+	A          int    `json:"a"` // index into Rows
+	B          int    `json:"b"`
+	Text       string `json:"text"`
+	Overridden bool   `json:"overridden"`
+}
+
+// PooledRepeat is the run-to-run standard deviation pooled over units with repeats.
+type PooledRepeat struct {
+	SD      float64 `json:"sd"`
+	Degrees int     `json:"degrees"`
+	Units   int     `json:"units"`
+}
+
+// MismatchError refuses a comparison of rows that are not comparable.
+type MismatchError struct{ Mismatches []Mismatch }
+
+func (e *MismatchError) Error() string {
+	var b strings.Builder
+	b.WriteString("the runs are not comparable:")
+	for i, m := range e.Mismatches {
+		if i == 8 {
+			fmt.Fprintf(&b, "; and %d more", len(e.Mismatches)-i)
+			break
+		}
+		fmt.Fprintf(&b, "; %s: %s", m.Key, m.Text)
+	}
+	b.WriteString("; override the keys to compare them all the same, the table will say so")
+	return b.String()
+}
+
+// ErrNothingToCompare says that there were no results.
+var ErrNothingToCompare = errors.New("there are no results to compare")
+
+// Compare ranks units by their runs. Runs of the same unit, revision, setup and rig
+// are repeats of one row. Rows that do not match are refused with a *MismatchError
+// unless overridden; the Comparison is filled in either case. Rows whose verdict is
+// void for other reasons than thermal limiting, or that have no value, get no place.
+func Compare(results []record.Result, o CompareOptions) (Comparison, error) {
+	if len(results) == 0 {
+		return Comparison{}, ErrNothingToCompare
+	}
+	rows := gatherRows(results)
+	cmp := Comparison{Rows: rows, Pairs: []ComparedPair{}, Mismatches: []Mismatch{}, Footnotes: []string{}, NotRanked: []record.Reason{}}
+	if err := cmp.choose(o.Quantity); err != nil {
+		return cmp, err
+	}
+	c := DefaultConstants()
+	cmp.Pooled = pool(cmp.Rows, cmp.Quantity)
+	for i := range cmp.Rows {
+		cmp.Rows[i].fill(cmp.Quantity, c)
+	}
+	slices.SortStableFunc(cmp.Rows, coolerFirst)
+	cmp.place()
+	cmp.rank(o)
+	refused := cmp.match(o, c)
+	cmp.footnotes()
+	if len(refused) > 0 {
+		return cmp, &MismatchError{Mismatches: refused}
+	}
+	return cmp, nil
+}
+
+func gatherRows(results []record.Result) []ComparedRow {
+	var rows []ComparedRow
+	at := make(map[[4]string]int)
+	for _, r := range results {
+		key := [4]string{r.Unit, r.Revision, r.Setup, r.Rig}
+		i, ok := at[key]
+		if !ok {
+			i = len(rows)
+			at[key] = i
+			rows = append(rows, ComparedRow{Unit: r.Unit, Revision: r.Revision, Setup: r.Setup, Rig: r.Rig})
+		}
+		rows[i].results = append(rows[i].results, r)
+		rows[i].Runs = append(rows[i].Runs, r.Run)
+	}
+	return rows
+}
+
+func valueOf(r *record.Result, quantity string) (value, expanded float64) {
+	if r.Peak == nil {
+		return absent, absent
+	}
+	v, u := (*float64)(nil), (*float64)(nil)
+	switch quantity {
+	case CompareHeld:
+		v, u = &r.Peak.HeldC, &r.Peak.ExpandedK
+	case CompareRise:
+		v, u = r.Peak.RiseK, r.Peak.RiseExpandedK
+	case CompareReference:
+		v, u = r.Peak.ReferenceC, r.Peak.ReferenceExpandedK
+	}
+	return orAbsent(v), orAbsent(u)
+}
+
+func orAbsent(p *float64) float64 {
+	if p == nil {
+		return absent
+	}
+	return *p
+}
+
+// choose settles the quantity.
+func (cmp *Comparison) choose(quantity string) error {
+	switch quantity {
+	case CompareHeld, CompareRise, CompareReference:
+	case "":
+		quantity = CompareRise
+		for i := range cmp.Rows {
+			for j := range cmp.Rows[i].results {
+				r := &cmp.Rows[i].results[j]
+				if r.Peak != nil && r.Peak.RiseK == nil {
+					quantity = CompareHeld
+				}
+			}
+		}
+	default:
+		return fmt.Errorf("compare by %q is not possible; use held, rise or reference", quantity)
+	}
+	cmp.Quantity, cmp.Unit = quantity, "degC"
+	if quantity == CompareRise {
+		cmp.Unit = "K"
+	}
+	return nil
+}
+
+// pool gives the run-to-run standard deviation over rows with repeats.
+func pool(rows []ComparedRow, quantity string) *PooledRepeat {
+	p := PooledRepeat{}
+	sum := 0.0
+	for i := range rows {
+		var x []float64
+		for j := range rows[i].results {
+			if v, _ := valueOf(&rows[i].results[j], quantity); has(v) {
+				x = append(x, v)
+			}
+		}
+		if len(x) < 2 {
+			continue
+		}
+		m := meanOf(x)
+		for _, v := range x {
+			sum += (v - m) * (v - m)
+		}
+		p.Degrees += len(x) - 1
+		p.Units++
+	}
+	if p.Degrees == 0 {
+		return nil
+	}
+	p.SD = root(sum / float64(p.Degrees))
+	return &p
+}
+
+// fill takes the numbers of a row from its runs.
+func (r *ComparedRow) fill(quantity string, c Constants) {
+	var values, held, rise, room, power, energy, loss, load []float64
+	order := []record.Verdict{record.VerdictNone, record.VerdictPass, record.VerdictMarginal, record.VerdictFail, record.VerdictVoid}
+	r.Verdict, r.Ranked = record.VerdictNone, false
+	for i := range r.results {
+		x := &r.results[i]
+		if slices.Index(order, x.Verdict) > slices.Index(order, r.Verdict) {
+			r.Verdict = x.Verdict
+		}
+		r.Limited = r.Limited || x.Limited
+		if v, _ := valueOf(x, quantity); has(v) {
+			values = append(values, v)
+			if r.lines == nil {
+				r.lines = x.Budget
+			}
+		}
+		if p := x.Peak; p != nil {
+			held, rise, room = append(held, p.HeldC), append(rise, orAbsent(p.RiseK)), append(room, orAbsent(p.AmbientC))
+			r.LowerBound, r.HotSpot = r.LowerBound || p.LowerBound, p.Channel
+		}
+		if l := x.Load; l != nil {
+			power, energy, loss = append(power, orAbsent(l.MeanW)), append(energy, orAbsent(l.EnergyJ)), append(loss, orAbsent(l.LossShare))
+			r.Pattern = l.Pattern
+			load = append(load, loadLength(l))
+		}
+		if x.Steady != nil {
+			r.Tier = x.Steady.Tier
+		}
+	}
+	r.Value = number(meanOf(values))
+	r.HeldC, r.RiseK, r.AmbientC = number(meanOf(held)), number(meanOf(rise)), number(meanOf(room))
+	r.MeanW, r.EnergyJ, r.LossShare = number(meanOf(power)), number(meanOf(energy)), number(meanOf(loss))
+	r.LoadS = number(meanOf(load))
+	r.lines = r.meanLines(quantity, float64(max(len(values), 1)), c)
+	if r.Value != nil {
+		r.Expanded = number(c.CoverageFactor * combine(r.lines))
+	}
+}
+
+func loadLength(l *record.Load) float64 {
+	if l.StartS == nil || l.EndS == nil {
+		return absent
+	}
+	return *l.EndS - *l.StartS
+}
+
+// meanLines are the budget lines of the mean of n runs: what belongs to a run alone
+// shrinks with their number, the rest stays.
+func (r *ComparedRow) meanLines(quantity string, n float64, c Constants) []record.BudgetLine {
+	lines := slices.Clone(r.lines)
+	if quantity != CompareHeld {
+		lines = append(lines, normalLine("ambient correction", c.AmbientU, "", "", "constants ambient_u_k"))
+	}
+	if len(r.lines) == 0 && r.Value != nil {
+		_, u := valueOf(&r.results[0], quantity)
+		if !has(u) {
+			u = c.DefaultExpK
+		}
+		lines = append(lines, normalLine("as reported", u/c.CoverageFactor, "", "", "the run's expanded uncertainty"))
+	}
+	for i := range lines {
+		l := &lines[i]
+		own := 1 - l.SharedCorrelation
+		switch {
+		case l.SharedKey == "" || l.SharedBy == "run":
+			l.StandardK /= math.Sqrt(n)
+		case n > 1:
+			u := l.StandardK
+			l.StandardK = u * root(1-own+own/n)
+			if l.StandardK > 0 {
+				l.SharedCorrelation = min(u*u*(1-own)/(l.StandardK*l.StandardK), 1)
+			}
+		}
+	}
+	return lines
+}
+
+func coolerFirst(a, b ComparedRow) int {
+	x, y := orAbsent(a.Value), orAbsent(b.Value)
+	switch {
+	case !has(x) && !has(y):
+		return strings.Compare(a.Unit, b.Unit)
+	case !has(x):
+		return 1
+	case !has(y):
+		return -1
+	case x < y:
+		return -1
+	case x > y:
+		return 1
+	}
+	return strings.Compare(a.Unit, b.Unit)
+}
+
+// place decides which rows rank: a row has a value, and its runs prove it.
+func (cmp *Comparison) place() {
+	for i := range cmp.Rows {
+		r := &cmp.Rows[i]
+		code, text := "", ""
+		switch {
+		case r.Value == nil:
+			code, text = "no_value", "has no "+cmp.Quantity
+		case r.Limited:
+			code, text = "thermal_limiting", "was thermally limited: its peak is the limiter's set point, not its merit"
+		case r.LowerBound:
+			code, text = "lower_bound", "lost a probe: its peak may be higher"
+		case r.Verdict == record.VerdictVoid:
+			code, text = "void", "proves nothing: "+r.why()
+		}
+		if r.Ranked = code == ""; !r.Ranked {
+			cmp.NotRanked = append(cmp.NotRanked, record.Reason{Code: code, Text: r.name() + " " + text})
+		}
+	}
+}
+
+func (r *ComparedRow) why() string {
+	for i := range r.results {
+		if r.results[i].Verdict == record.VerdictVoid && len(r.results[i].Reasons) > 0 {
+			return r.results[i].Reasons[0].Text
+		}
+	}
+	return "its run is void"
+}
+
+func (r *ComparedRow) name() string {
+	if r.Setup == "" {
+		return r.Unit
+	}
+	return r.Unit + " " + r.Setup
+}
+
+// rank gives every row its interval from the differences that are certain.
+func (cmp *Comparison) rank(o CompareOptions) {
+	var in []int
+	for i := range cmp.Rows {
+		if cmp.Rows[i].Ranked {
+			in = append(in, i)
+		}
+	}
+	k := DefaultConstants().CoverageFactor
+	cmp.Rule = fmt.Sprintf("two rows differ when their difference exceeds k = %g times its standard uncertainty, pair by pair; in a table of several pairs some will by chance", k)
+	if o.Public && len(in) > 1 {
+		pairs := float64(len(in)*(len(in)-1)) / 2
+		k = normalQuantile(1 - 0.05/pairs/2)
+		cmp.Rule = fmt.Sprintf("two rows differ when their difference exceeds k = %.2f times its standard uncertainty; k holds the whole table at 95 %%", k)
+	}
+	cmp.CoverageFactor = k
+	most := o.MaxPairs
+	if most == 0 {
+		most = 2016 // 64 rows
+	}
+	for _, i := range in {
+		cmp.Rows[i].Best, cmp.Rows[i].Worst = 1, len(in)
+	}
+	keyed := make([]keyedLines, len(cmp.Rows))
+	for _, i := range in {
+		keyed[i] = keyLines(cmp.Rows[i].lines)
+	}
+	for n, i := range in {
+		for _, j := range in[n+1:] {
+			d := *cmp.Rows[j].Value - *cmp.Rows[i].Value
+			u := k * keyed[i].difference(&keyed[j])
+			same := d <= u
+			if !same {
+				cmp.Rows[j].Best++
+				cmp.Rows[i].Worst--
+			}
+			if len(cmp.Pairs) < most {
+				cmp.Pairs = append(cmp.Pairs, ComparedPair{A: i, B: j, Difference: d, Expanded: u, Indistinguishable: same})
+			} else {
+				cmp.PairsLeftOut++
+			}
+		}
+	}
+}
+
+// keyedLines is a budget ready for many differences.
+type keyedLines struct {
+	variance float64
+	shared   []record.BudgetLine // with a key, sorted by key and name
+}
+
+func keyLines(lines []record.BudgetLine) keyedLines {
+	k := keyedLines{}
+	for _, l := range lines {
+		k.variance += l.StandardK * l.StandardK
+		if l.SharedKey != "" {
+			k.shared = append(k.shared, l)
+		}
+	}
+	slices.SortFunc(k.shared, compareLines)
+	return k
+}
+
+func compareLines(a, b record.BudgetLine) int {
+	if c := strings.Compare(a.SharedKey, b.SharedKey); c != 0 {
+		return c
+	}
+	return strings.Compare(a.Name, b.Name)
+}
+
+// difference is the standard uncertainty of the difference of two budgets.
+func (k *keyedLines) difference(m *keyedLines) float64 {
+	v := k.variance + m.variance
+	for i, j := 0, 0; i < len(k.shared) && j < len(m.shared); {
+		switch c := compareLines(k.shared[i], m.shared[j]); {
+		case c < 0:
+			i++
+		case c > 0:
+			j++
+		default:
+			r := min(k.shared[i].SharedCorrelation, m.shared[j].SharedCorrelation)
+			v -= 2 * r * k.shared[i].StandardK * m.shared[j].StandardK
+			i, j = i+1, j+1
+		}
+	}
+	return root(v)
+}
+
+// normalQuantile is the value below which the standard normal distribution holds p.
+func normalQuantile(p float64) float64 { return math.Sqrt2 * math.Erfinv(2*p-1) }

@@ -1,0 +1,19 @@
+// Package analysis turns the observations of one run into what the run proves:
+// load, peak, rise, room, settling, limiting, probe health, uncertainty, verdict;
+// and compares runs. It is pure: no clock, no file, no goroutine, no randomness.
+// The same observations in the same order give the same result, live (Tracker)
+// and replayed (Recording).
+//
+// It converts no codes (see convert), stores nothing and words nothing for a
+// screen beyond reasons and findings. All numbers are made here; clients only draw
+// them.
+//
+// Run time is in seconds. Observations are gathered into seconds; a second's value
+// is the median of its good readings, so that short spikes never reach the slow
+// arithmetic. A second without a good reading has no value: nothing is repeated or
+// filled in.
+package analysis
+
+// Version names the computation. It is stored with every result and changes when
+// any number may change.
+const Version = "soakrig-analysis/1"

@@ -1,0 +1,67 @@
+package analysis
+
+// energy adds up power over the seconds on load and follows the meter's own
+// counter. Power is integrated by trapezoids across at most a few sample periods;
+// nothing is added across longer holes.
+type energy struct {
+	gapPeriods float64
+
+	joules, covered float64
+	first, last     reading
+	seen            bool
+
+	counterFirst, counterLast reading
+	counterJ                  float64
+	counterSeen               bool
+	resets                    int
+}
+
+func (e *energy) power(second int64, w float64, stride uint16) {
+	if e.seen {
+		dt := float64(second - e.last.second)
+		if dt <= max(e.gapPeriods*float64(stride), 1) {
+			e.joules += (w + e.last.v) / 2 * dt
+			e.covered += dt
+		}
+	} else {
+		e.first, e.seen = reading{second, w}, true
+	}
+	e.last = reading{second, w}
+}
+
+func (e *energy) counter(second int64, j float64) {
+	if !e.counterSeen {
+		e.counterFirst, e.counterSeen = reading{second, j}, true
+	} else if d := j - e.counterLast.v; d >= 0 {
+		e.counterJ += d
+	} else {
+		e.resets++
+	}
+	e.counterLast = reading{second, j}
+}
+
+// integral is the energy of the seconds that were measured, with their number. The
+// first and last second count in full.
+func (e *energy) integral() (joules, coveredS float64) {
+	if !e.seen {
+		return absent, 0
+	}
+	return e.joules + (e.first.v+e.last.v)/2, e.covered + 1
+}
+
+// total is the energy of a load of lengthS, by the counter where it was seen nearly
+// throughout and was not reset, else by integration.
+func (e *energy) total(lengthS float64) (joules float64, by string, coverage float64) {
+	joules, covered := e.integral()
+	if lengthS > 0 {
+		coverage = min(covered/lengthS, 1)
+	}
+	span := float64(e.counterLast.second - e.counterFirst.second)
+	if e.counterSeen && e.resets == 0 && span >= 0.9*lengthS && span > 0 {
+		return e.counterJ * lengthS / span, "counter", 1
+	}
+	if !e.seen {
+		return absent, "", 0
+	}
+	return joules, "integral", coverage
+}

@@ -1,0 +1,391 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"soakrig/daemon/record"
+)
+
+// loadSpan is when the load ran and how that is known.
+type loadSpan struct {
+	source  string // detected, marked, planned; empty: not begun
+	start   int64
+	end     int64  // one past the last second on load, once ended
+	ended   bool   //
+	endedBy string // power, mark, plan, phase, stop
+}
+
+func (l loadSpan) begun() bool { return l.source != "" }
+
+// engine is what Tracker and Recording share: it seals seconds, finds the load,
+// moves through the phases and collects what was said about the run. What it
+// decides depends on the past only, so that live and replay agree.
+type engine struct {
+	in    Input
+	c     Constants
+	roles roles
+	grid  grid
+	det   detector
+	span  loadSpan
+	marks []record.MarkResult
+	gaps  []record.GapResult
+	notes []record.Finding // said by Restart, ClockStep, ...
+
+	ring    []row
+	lowpass float64
+	lowAt   int64
+
+	phases    []record.PhaseResult
+	phase     int // index into the plan's phases; -1: waiting
+	began     int64
+	complete  bool
+	stopped   bool
+	stopAtS   float64
+	stopText  string
+	called    map[record.Phase]int64
+	markedAt  map[string]int64
+	excluded  map[string]string // channel -> reason
+	truncated int               // marks and gaps beyond what is kept
+
+	sealed func(r *row)                     // sees every sealed second, in order
+	event  func(e record.RunEvent)          // sees every event
+	moved  func(old, now loadSpan)          // sees every change of the span
+	after  func(r *row, phase record.Phase) // sees every sealed second with the phase as known then
+}
+
+const keptNotes = 10000
+
+func newEngine(in Input) (*engine, error) {
+	if err := checkInput(in); err != nil {
+		return nil, err
+	}
+	c := DefaultConstants()
+	if err := c.Override(in.Start.Plan.Constants); err != nil {
+		return nil, err
+	}
+	if b := in.Start.Plan.AmbientBandC; b != nil {
+		c.AmbientLowC, c.AmbientHighC = b.Low, b.High
+	}
+	if r := in.Start.Plan.ReferenceAmbientC; r != nil {
+		c.ReferenceC = *r
+	}
+	e := &engine{in: in, c: c, roles: findRoles(in.Channels), grid: newGrid(len(in.Channels), c.SealLagS),
+		det: newDetector(c), lowpass: absent, phase: -1,
+		called: make(map[record.Phase]int64), markedAt: make(map[string]int64), excluded: make(map[string]string)}
+	e.ring = make([]row, ringRows)
+	for i := range e.ring {
+		e.ring[i] = row{second: math.MinInt64, cells: make([]cell, len(in.Channels))}
+	}
+	return e, nil
+}
+
+// Observe takes one reading. Readings at impossible times, of channels that do not
+// exist, or with values that are no numbers are counted and left out.
+func (e *engine) Observe(o Observation) {
+	if e.stopped {
+		return
+	}
+	if o.Channel < 0 || o.Channel >= len(e.in.Channels) || !e.advance(o.AtS) {
+		e.grid.refused++
+		return
+	}
+	if o.Faults == 0 && (math.IsNaN(o.Value) || math.IsInf(o.Value, 0)) {
+		e.grid.refused++
+		o.Faults = record.Implausible
+	}
+	e.grid.take(o)
+}
+
+// advance moves time forward and seals what is due. false: the time is impossible.
+func (e *engine) advance(atS float64) bool {
+	g := &e.grid
+	if math.IsNaN(atS) || math.IsInf(atS, 0) || math.Abs(atS) > 1e12 {
+		return false
+	}
+	if !g.begun {
+		g.begin(atS)
+	}
+	if atS > g.last {
+		if atS-g.last > longestRunS {
+			return false
+		}
+		g.last = atS
+		for due := int64(math.Floor(atS)) - g.lag - 1; g.next <= due; {
+			e.sealOne()
+		}
+	}
+	return true
+}
+
+func (e *engine) slot(second int64) *row {
+	return &e.ring[uint64(second-math.MinInt64)%ringRows]
+}
+
+// rowAt is a sealed second that is still in the ring; nil otherwise.
+func (e *engine) rowAt(second int64) *row {
+	if r := e.slot(second); r.second == second {
+		return r
+	}
+	return nil
+}
+
+func (e *engine) sealOne() {
+	r := e.slot(e.grid.next)
+	r.second = e.grid.seal(r.cells)
+	if a := e.roles.ambient; a >= 0 && has(r.cells[a].v) {
+		if !has(e.lowpass) {
+			e.lowpass = r.cells[a].v
+		} else if e.c.AmbientLagS > 0 {
+			dt := float64(r.second - e.lowAt)
+			e.lowpass += (r.cells[a].v - e.lowpass) * (1 - math.Exp(-dt/e.c.AmbientLagS))
+		} else {
+			e.lowpass = r.cells[a].v
+		}
+		e.lowAt = r.second
+	}
+	r.ambient = e.lowpass
+	if e.sealed != nil {
+		e.sealed(r)
+	}
+	if e.roles.power >= 0 && has(r.cells[e.roles.power].v) {
+		e.power(r.second, r.cells[e.roles.power].v)
+	}
+	e.advancePhase(r.second)
+	if e.after != nil {
+		e.after(r, e.phaseNow())
+	}
+}
+
+// power feeds the detector and follows its edges.
+func (e *engine) power(second int64, w float64) {
+	if e.span.ended {
+		return
+	}
+	if e.span.source == "marked" && e.det.state == loadOn {
+		e.powerMarked(second, w)
+		return
+	}
+	switch what, at := e.det.push(second, w); what {
+	case startEdge:
+		e.startLoad("detected", at)
+	case movedEdge:
+		e.startLoad("detected", at)
+	case endEdge:
+		e.endLoad("power", at)
+	}
+}
+
+// powerMarked looks for the rise that belongs to a mark, up to 120 s after it, and
+// else watches for the end.
+func (e *engine) powerMarked(second int64, w float64) {
+	d := &e.det
+	if d.hadIdle && second-e.span.start <= 120 {
+		d.state = loadIdle
+		what, at := d.push(second, w)
+		if what == startEdge {
+			if at-e.span.start > 120 || at < e.span.start-120 {
+				at = e.span.start
+			}
+			e.startLoad("detected", at)
+			return
+		}
+		d.state = loadOn
+		return
+	}
+	if what, at := d.push(second, w); what == endEdge {
+		e.endLoad("power", at)
+	}
+}
+
+func (e *engine) startLoad(source string, at int64) {
+	old := e.span
+	e.span = loadSpan{source: source, start: at}
+	text := fmt.Sprintf("load %s at %s", source, clock(at))
+	if old.begun() {
+		text = fmt.Sprintf("load start moved from %s to %s", clock(old.start), clock(at))
+		e.moveLoadPhase(at)
+	}
+	e.emit(record.RunEvent{Event: "load_start", Phase: e.phaseNow(), AtS: float64(at), Text: text})
+	if e.moved != nil {
+		e.moved(old, e.span)
+	}
+}
+
+// moveLoadPhase dates the running load phase again after its start moved.
+func (e *engine) moveLoadPhase(at int64) {
+	n := len(e.phases)
+	if n == 0 || e.phases[n-1].Phase != record.PhaseLoad || e.in.Start.Plan.Phases[e.phase].Begins != beginsLoad {
+		return
+	}
+	if n > 1 && float64(at) < e.phases[n-2].StartS {
+		return
+	}
+	e.phases[n-1].StartS, e.began = float64(at), at
+	if n > 1 {
+		e.phases[n-2].EndS = float64(at)
+	}
+}
+
+func (e *engine) endLoad(by string, at int64) {
+	if !e.span.begun() || e.span.ended {
+		return
+	}
+	old := e.span
+	e.span.ended, e.span.endedBy, e.span.end = true, by, max(at, e.span.start)
+	e.det.state, e.det.pending = loadEnded, false
+	e.emit(record.RunEvent{Event: "load_end", Phase: e.phaseNow(), AtS: float64(e.span.end),
+		Text: fmt.Sprintf("load ended at %s, after %s", clock(e.span.end), clock(e.span.end-e.span.start))})
+	if e.moved != nil {
+		e.moved(old, e.span)
+	}
+}
+
+// settled is the first second of which it is not yet known whether it is on load.
+func (e *engine) settled() int64 {
+	if e.span.ended {
+		return e.grid.next
+	}
+	s := min(e.det.settled(), e.grid.next)
+	return max(s, e.grid.next-ringRows+1)
+}
+
+// Mark adds what a person or script said. "load start" and "load end" tell the
+// load; "exclude CHANNEL: reason" leaves a probe out; any text may begin a phase
+// that the plan begins by it.
+func (e *engine) Mark(atS float64, text, author string) {
+	if e.stopped || !e.advance(atS) {
+		return
+	}
+	if len(e.marks) < keptNotes {
+		e.marks = append(e.marks, record.MarkResult{AtS: atS, Text: text, Author: author})
+	} else {
+		e.truncated++
+	}
+	second := int64(math.Floor(atS))
+	word := strings.ToLower(strings.TrimSpace(text))
+	e.markedAt[word] = second
+	switch {
+	case word == MarkLoadStart:
+		e.markStart(second)
+	case word == MarkLoadEnd:
+		e.markEnd(second)
+	case strings.HasPrefix(word, MarkExclude):
+		e.exclude(strings.TrimSpace(text)[len(MarkExclude):])
+	}
+	e.advancePhase(second)
+}
+
+func (e *engine) exclude(rest string) {
+	name, reason, _ := strings.Cut(rest, ":")
+	name = strings.TrimSpace(name)
+	for _, p := range e.roles.probes {
+		if e.in.Channels[p].Name == name {
+			e.excluded[name] = strings.TrimSpace(reason)
+		}
+	}
+}
+
+func (e *engine) markStart(second int64) {
+	if e.span.ended || e.span.source == "marked" {
+		return
+	}
+	if e.span.source == "detected" && second-e.span.start <= 120 {
+		return
+	}
+	raw, pending := e.det.raw, e.det.pending && e.det.state == loadIdle
+	e.det.begin(second)
+	if pending && second-raw <= 120 {
+		e.startLoad("detected", raw)
+		return
+	}
+	e.startLoad("marked", second)
+}
+
+func (e *engine) markEnd(second int64) {
+	if e.det.pending && e.det.state == loadOn && second-e.det.raw <= 120 {
+		second = e.det.raw
+	}
+	e.endLoad("mark", max(second, e.settled()))
+}
+
+// Gap adds a hole that the record itself tells of.
+func (e *engine) Gap(g record.GapResult) {
+	if len(e.gaps) < keptNotes {
+		e.gaps = append(e.gaps, g)
+	} else {
+		e.truncated++
+	}
+}
+
+// Restart tells that recording stopped outageS before atS and went on. With
+// durationKnown false the length was taken from a clock that was not synchronised.
+func (e *engine) Restart(atS, outageS float64, durationKnown bool) {
+	if e.stopped || !e.advance(atS) {
+		return
+	}
+	text := fmt.Sprintf("recording was interrupted for %s", clock(int64(outageS)))
+	if !durationKnown {
+		text += "; the length comes from a clock that was not synchronised"
+	}
+	e.Gap(record.GapResult{FromS: atS - outageS, ToS: atS, DurationS: outageS, Cause: "restart", Text: text})
+	e.note(record.Finding{Code: "restart", Severity: "warning", FromS: number(atS - outageS), ToS: number(atS), Seen: text})
+}
+
+// ClockStep tells that wall time jumped by stepS. Run time is not affected.
+func (e *engine) ClockStep(atS, stepS float64, synced bool) {
+	seen := fmt.Sprintf("the board's clock was set by %+.1f s", stepS)
+	if !synced {
+		seen += " and is not synchronised"
+	}
+	e.note(record.Finding{Code: "clock_step", Severity: "note", FromS: number(atS), Seen: seen})
+}
+
+func (e *engine) note(f record.Finding) {
+	if len(e.notes) < keptNotes {
+		e.notes = append(e.notes, f)
+	} else {
+		e.truncated++
+	}
+}
+
+// Stop ends the run.
+func (e *engine) Stop(atS float64, reason string) {
+	if e.stopped {
+		return
+	}
+	if !e.advance(atS) {
+		atS = e.grid.last
+	}
+	for until := max(int64(math.Ceil(atS)), e.grid.lastSecond+1); e.grid.begun && e.grid.next < until; {
+		e.sealOne()
+	}
+	e.stopped, e.stopAtS, e.stopText = true, atS, reason
+	end := e.grid.next
+	if e.det.pending && e.det.state == loadOn {
+		end = e.det.raw
+	}
+	e.endLoad("stop", end)
+	e.finishPhases(e.grid.next)
+}
+
+func (e *engine) emit(ev record.RunEvent) {
+	if e.event != nil {
+		ev.Run = e.in.Start.Run
+		e.event(ev)
+	}
+}
+
+// secondsOf is a number of seconds as a duration.
+func secondsOf(s int64) time.Duration { return time.Duration(s) * time.Second }
+
+// clock writes seconds as h:mm:ss.
+func clock(s int64) string {
+	sign := ""
+	if s < 0 {
+		sign, s = "-", -s
+	}
+	return fmt.Sprintf("%s%d:%02d:%02d", sign, s/3600, s/60%60, s%60)
+}

@@ -1,0 +1,234 @@
+package analysis
+
+import (
+	"fmt"
+	"maps"
+	"slices"
+
+	"soakrig/daemon/record"
+)
+
+// describeProbes fills what every probe showed.
+func (ev *evaluation) describeProbes() {
+	for i := range ev.probes {
+		ev.res.Probes = append(ev.res.Probes, ev.describeProbe(i))
+	}
+}
+
+func (ev *evaluation) describeProbe(i int) record.ProbeResult {
+	p, ch := &ev.probes[i], ev.channel(ev.roles.probes[i])
+	out := record.ProbeResult{Channel: ch.Name, Place: ch.Place, Health: p.health, Counts: p.counts, Note: p.note,
+		BaselineC: number(p.baseline), Faults: ev.faultsOf(ev.roles.probes[i])}
+	cover := &ev.acc.cover[ev.roles.probes[i]]
+	out.Coverage, out.LongestGapS = cover.share(), float64(cover.longestGap(1))
+	if h := &ev.acc.held[i]; h.found {
+		out.HeldC, out.HeldAtS = number(h.best), number(float64(h.at))
+		out.RiseK = number(h.best - ev.ambientBefore(h.at))
+		out.ExpandedK = number(ev.c.CoverageFactor * combine(ev.linesOf(i)))
+		out.AboveLimitS, out.AboveCount, out.AboveLongestS = ev.above(i)
+	}
+	out.RawMaxC = number(ev.acc.rawMax[i])
+	out.MedianMaxC = number(ev.medianMax(i))
+	out.AfterLoadMaxC = number(ev.afterLoadMax(i))
+	out.LastC = number(p.last)
+	if now, _ := ev.acc.settles[i].slope(); has(now) {
+		out.SlopeKPerH = number(now)
+	}
+	return out
+}
+
+func (ev *evaluation) faultsOf(channel int) map[string]int {
+	var out map[string]int
+	for bit, n := range ev.r.grid.faults[channel] {
+		if n == 0 {
+			continue
+		}
+		if out == nil {
+			out = make(map[string]int)
+		}
+		word := record.Faults(1 << bit).String()
+		out[word] += n
+	}
+	return maps.Clone(out)
+}
+
+// medianMax is the highest median of a window of seconds on load.
+func (ev *evaluation) medianMax(probe int) float64 {
+	n := int(ev.c.MedianPeakS)
+	x := ev.r.series(ev.roles.probes[probe], ev.from, ev.to)
+	window := make([]float64, 0, n) // sorted
+	best := absent
+	drop := func(v float64) {
+		i, _ := slices.BinarySearch(window, v)
+		window = slices.Delete(window, i, i+1)
+	}
+	stride := 1
+	if len(x) > 0 {
+		stride = int(ev.r.columns[ev.roles.probes[probe]][ev.to-1-ev.r.base].stride)
+	}
+	for i, v := range x {
+		if i >= n && has(x[i-n]) {
+			drop(x[i-n])
+		}
+		if !has(v) {
+			continue
+		}
+		at, _ := slices.BinarySearch(window, v)
+		window = slices.Insert(window, at, v)
+		if i+1 < n || len(window) < 2 && n > 1 || 2*len(window)*stride < n {
+			continue
+		}
+		if m := quantile(window, 0.5); !(m <= best) {
+			best = m
+		}
+	}
+	return best
+}
+
+// afterLoadMax is the highest level held after the load: with the fans off, the
+// board may soak back.
+func (ev *evaluation) afterLoadMax(probe int) float64 {
+	_, last := ev.r.bounds()
+	if !ev.span.ended {
+		return absent
+	}
+	h := newHold(ev.c.PeakHoldS, ev.c.PeakGood)
+	col := ev.r.columns[ev.roles.probes[probe]]
+	for s := ev.to; s < last; s++ {
+		if c := col[s-ev.r.base]; has(c.v) {
+			h.push(s, c.v, int64(c.stride))
+		}
+	}
+	if !h.found {
+		return absent
+	}
+	return h.best
+}
+
+// above is the time a probe spent above the first upper limit on its value, with
+// hysteresis; short excursions do not count. Seconds without a value end nothing
+// and count nothing.
+func (ev *evaluation) above(probe int) (total *float64, count int, longest float64) {
+	ch := ev.channel(ev.roles.probes[probe])
+	for i := range ev.r.in.Start.Plan.Limits {
+		l := &ev.r.in.Start.Plan.Limits[i]
+		if l.Quantity != quantityValue || l.Below || !limitCovers(l, ch) || !limitApplies(l, record.PhaseLoad) {
+			continue
+		}
+		sum, run := 0.0, 0.0
+		end := func() {
+			if run >= ev.c.AboveMinS {
+				sum += run
+				count++
+				longest = max(longest, run)
+			}
+			run = 0
+		}
+		in := false
+		col := ev.r.columns[ev.roles.probes[probe]]
+		for s := ev.from; s < ev.to; s++ {
+			c := col[s-ev.r.base]
+			switch {
+			case !has(c.v):
+				continue
+			case c.v >= l.Bound:
+				in = true
+			case c.v < l.Bound-ev.c.AboveHystK:
+				if in {
+					end()
+				}
+				in = false
+			}
+			if in && c.v >= l.Bound {
+				run += float64(max(c.stride, 1))
+			}
+		}
+		end()
+		return number(sum), count, longest
+	}
+	return nil, 0, 0
+}
+
+// findPeak names the hot spot and the next hottest probe.
+func (ev *evaluation) findPeak() {
+	notCounted := func(i int) bool { return !ev.probes[i].counts }
+	hot := ev.acc.hottest(notCounted)
+	if hot < 0 {
+		return
+	}
+	h := &ev.acc.held[hot]
+	ch := ev.channel(ev.roles.probes[hot])
+	lines := ev.linesOf(hot)
+	p := &record.Peak{Channel: ch.Name, Place: ch.Place, HeldC: h.best, AtS: float64(h.at),
+		CoverageFactor: ev.c.CoverageFactor, ExpandedK: ev.c.CoverageFactor * combine(lines),
+		ProbesTotal: len(ev.roles.probes)}
+	for i := range ev.probes {
+		if ev.probes[i].counts && ev.probes[i].sound() {
+			p.ProbesGood++
+		}
+		p.LowerBound = p.LowerBound || ev.probes[i].hides()
+	}
+	ev.peakAgainstRoom(p, lines)
+	second := ev.acc.hottest(func(i int) bool { return i == hot || notCounted(i) })
+	if second >= 0 {
+		s := &ev.acc.held[second]
+		p.Second = ev.channel(ev.roles.probes[second]).Name
+		p.SecondHeldC, p.GapK = number(s.best), number(h.best-s.best)
+		u := combineDifference(lines, ev.linesOf(second))
+		p.Ambiguous = h.best-s.best < ev.c.CoverageFactor*u
+		ev.statistic("gap_expanded", ch.Name, ev.c.CoverageFactor*u, "K")
+	}
+	ev.res.Peak = p
+}
+
+// peakAgainstRoom fills the rise and the value at the reference ambient.
+func (ev *evaluation) peakAgainstRoom(p *record.Peak, lines []record.BudgetLine) {
+	room := ev.ambientBefore(int64(p.AtS))
+	if !has(room) {
+		return
+	}
+	p.AmbientC, p.RiseK = number(room), number(p.HeldC-room)
+	roomLines := append(ev.c.stated(ev.channel(ev.roles.ambient), room),
+		normalLine("room at the unit", ev.c.AmbientU, "", "", "constants ambient_u_k"))
+	u := combineDifference(lines, roomLines)
+	p.RiseExpandedK = number(ev.c.CoverageFactor * u)
+	off := room - ev.c.ReferenceC
+	p.ReferenceAmbientC = number(ev.c.ReferenceC)
+	size := max(off, -off)
+	if size > ev.c.ReferenceMaxK {
+		ev.find(record.Finding{Code: "reference_refused", Severity: "warning", FromS: number(p.AtS),
+			Seen: fmt.Sprintf("the room was %.1f K from the reference %g degC; beyond %g K the peak is not moved to it", off, ev.c.ReferenceC, ev.c.ReferenceMaxK)})
+		return
+	}
+	if size > ev.c.ReferenceWarnK {
+		ev.find(record.Finding{Code: "reference_far", Severity: "note", FromS: number(p.AtS),
+			Seen: fmt.Sprintf("the room was %.1f K from the reference %g degC; the value at the reference rests on a coefficient of %g", off, ev.c.ReferenceC, ev.c.ReferenceCoeff)})
+	}
+	p.ReferenceC = number(p.HeldC - ev.c.ReferenceCoeff*off)
+	uc := ev.c.ReferenceCoefU * size
+	p.ReferenceExpandedK = number(ev.c.CoverageFactor * root(u*u+uc*uc))
+}
+
+// linesOf is the budget of a probe's held peak.
+func (ev *evaluation) linesOf(probe int) []record.BudgetLine {
+	h := &ev.acc.held[probe]
+	if !h.found {
+		return nil
+	}
+	ch := ev.channel(ev.roles.probes[probe])
+	rise := h.best - ev.ambientBefore(h.at)
+	return append(ev.c.stated(ch, h.best), ev.c.runLines(ch, rise, ev.r.in.Rig+"/"+ev.r.in.Start.Run, true)...)
+}
+
+// budget states the lines of the hot spot.
+func (ev *evaluation) budget() {
+	for i := range ev.probes {
+		if ev.res.Peak != nil && ev.channel(ev.roles.probes[i]).Name == ev.res.Peak.Channel {
+			ev.res.Budget = withShares(ev.linesOf(i))
+			if ev.channel(ev.roles.probes[i]).Budget == nil {
+				ev.remarks = append(ev.remarks, record.Reason{Code: "uncertainty_not_stated",
+					Text: fmt.Sprintf("no uncertainty is stated for %s: the general figure of %g K is used", ev.res.Peak.Channel, ev.c.DefaultExpK)})
+			}
+		}
+	}
+}
