@@ -77,7 +77,7 @@ func publishedValue(t *testing.T, c valueCase, tcp bool) {
 	u := &meter{unit: 1, regs: m, fields: []field{f}, places: []place{{0, 0}}, blocks: []block{{buf: raw}}}
 	var r drivers.Reading
 	u.take(0, nil, 0, &r)
-	got := (f.kind.number(r.Code)*f.conv.PerCode + f.conv.Offset) / quantityOf(c.Expect.Unit).factor
+	got := (f.kind.number(r.Code)*f.conv.PerCode + f.conv.Offset) / drivers.QuantityOf(c.Expect.Unit).Factor
 	if c.Expect.Value == nil || c.Expect.Flag == "out_of_range" || c.Expect.Flag == "not_finite" {
 		if r.Faults != drivers.OutOfRange || r.Cause == nil {
 			t.Errorf("%v (%v), want out_of_range", r.Faults, r.Cause)

@@ -140,9 +140,9 @@ func (f *field) judge(code int64, fits bool, raw []byte) error {
 		return fmt.Errorf("registers % x: negative power %g W: current clamp turned round or meter wired for export; "+
 			"if it is meant, set sign: -1 or a range that starts below 0 in the map", raw, v)
 	}
-	q := quantityOf(f.unit)
+	q := drivers.QuantityOf(f.unit)
 	return fmt.Errorf("registers % x: %g %s is outside %g..%g %s: wrong map, word order or address, or a broken meter",
-		raw, v/q.factor, f.unit, f.given[0], f.given[1], f.unit)
+		raw, v/q.Factor, f.unit, f.given[0], f.given[1], f.unit)
 }
 
 // isTiny finds floats that only a wrong word order or map produces: no meter resolves

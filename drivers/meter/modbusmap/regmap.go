@@ -221,7 +221,7 @@ func (m *Map) resolve(name string) (field, error) {
 
 // convert fills in what a code is worth, the range and the budget.
 func (m *Map) convert(f *field, src Field) error {
-	q := quantityOf(src.Unit)
+	q := drivers.QuantityOf(src.Unit)
 	scale, sign := src.Scale, float64(src.Sign)
 	if scale == 0 {
 		scale = 1
@@ -233,28 +233,28 @@ func (m *Map) convert(f *field, src Field) error {
 		return fmt.Errorf("sign %d, scale %v: sign is 1 or -1, scale a finite number", src.Sign, src.Scale)
 	}
 	f.conv = drivers.Converter{
-		Model: m.model(), Law: f.kind.law(), Kind: q.kind, Unit: q.unit,
-		PerCode: sign * scale * q.factor, Offset: sign * src.Offset * q.factor,
+		Model: m.model(), Law: f.kind.law(), Kind: q.Kind, Unit: q.Unit,
+		PerCode: sign * scale * q.Factor, Offset: sign * src.Offset * q.Factor,
 	}
 	f.lo, f.hi = math.Inf(-1), math.Inf(1)
 	switch {
 	case len(src.Range) == 2 && src.Range[0] < src.Range[1]:
-		f.lo, f.hi = src.Range[0]*q.factor, src.Range[1]*q.factor
+		f.lo, f.hi = src.Range[0]*q.Factor, src.Range[1]*q.Factor
 		f.given = [2]float64(src.Range)
 	case len(src.Range) != 0:
 		return fmt.Errorf("range %v: give the lowest and the highest possible value", src.Range)
-	case q.kind == drivers.Power:
+	case q.Kind == drivers.Power:
 		return errors.New("range is missing: a power needs one, so that a wrong map or order shows")
 	}
 	if src.Modulus < 0 {
 		return fmt.Errorf("modulus %v: give the reading at which the counter starts again from 0", src.Modulus)
 	}
-	if q.kind == drivers.Energy {
-		if f.conv.Modulus = src.Modulus * q.factor; src.Modulus == 0 {
+	if q.Kind == drivers.Energy {
+		if f.conv.Modulus = src.Modulus * q.Factor; src.Modulus == 0 {
 			f.conv.Modulus = math.Abs(f.kind.span() * f.conv.PerCode)
 		}
 	}
-	lines, err := accuracyLines(src.Accuracy, q.factor)
+	lines, err := accuracyLines(src.Accuracy, q.Factor)
 	if err != nil {
 		return err
 	}
@@ -272,42 +272,4 @@ func (m *Map) model() string {
 		return m.Device
 	}
 	return "register map " + m.ID
-}
-
-// quantity is what a unit stands for and what one of it is in the unit that leaves.
-type quantity struct {
-	kind   drivers.Kind
-	unit   string
-	factor float64
-}
-
-func quantityOf(unit string) quantity {
-	switch unit {
-	case "W":
-		return quantity{drivers.Power, "W", 1}
-	case "kW":
-		return quantity{drivers.Power, "W", 1e3}
-	case "J":
-		return quantity{drivers.Energy, "J", 1}
-	case "Wh":
-		return quantity{drivers.Energy, "J", 3600}
-	case "kWh":
-		return quantity{drivers.Energy, "J", 3.6e6}
-	case "MWh":
-		return quantity{drivers.Energy, "J", 3.6e9}
-	case "V":
-		return quantity{drivers.Voltage, "V", 1}
-	case "mV":
-		return quantity{drivers.Voltage, "V", 1e-3}
-	case "A":
-		return quantity{drivers.Current, "A", 1}
-	case "mA":
-		return quantity{drivers.Current, "A", 1e-3}
-	case "Hz":
-		return quantity{drivers.Frequency, "Hz", 1}
-	}
-	if unit == "" {
-		unit = "1" // a ratio
-	}
-	return quantity{drivers.Other, unit, 1}
 }

@@ -114,14 +114,14 @@ func (d *Dev) add(i int, in drivers.Input, refuse func(int, string, string, ...a
 	if o.Sign != 1 && o.Sign != -1 {
 		return refuse(i, "sign", "%d: use 1 or -1", o.Sign)
 	}
-	kind, unit, factor := quantityOf(p.unit)
-	if in.Kind != 0 && kind != drivers.Other && in.Kind != kind {
+	q := quantityOf(p.unit)
+	if in.Kind != 0 && q.Kind != drivers.Other && in.Kind != q.Kind {
 		return refuse(i, "point", "%s is in %s, which is not what channel %s is said to measure; change the channel's kind or the point",
-			o.Point, unit, in.Channel)
+			o.Point, q.Unit, in.Channel)
 	}
 	d.points = append(d.points, o.Point)
 	d.convs = append(d.convs, drivers.Converter{
-		Model: "SunSpec meter", Law: drivers.LawFloat64, Kind: kind, Unit: unit, PerCode: float64(o.Sign) * factor,
+		Model: "SunSpec meter", Law: drivers.LawFloat64, Kind: q.Kind, Unit: q.Unit, PerCode: float64(o.Sign) * q.Factor,
 		Lines: []drivers.Line{{Name: "accuracy", In: drivers.OnValue, SharedBy: "converter", Source: "not part of the SunSpec models"}},
 	})
 	return nil

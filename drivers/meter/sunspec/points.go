@@ -74,24 +74,12 @@ func (l layout) names() string {
 	return strings.Join(names, ", ")
 }
 
-// quantityOf is what a point's unit stands for: the kind, the unit that leaves and
-// what one of the point's unit is in it.
-func quantityOf(unit string) (kind drivers.Kind, out string, factor float64) {
-	switch unit {
-	case "W":
-		return drivers.Power, "W", 1
-	case "Wh":
-		return drivers.Energy, "J", 3600
-	case "V":
-		return drivers.Voltage, "V", 1
-	case "A":
-		return drivers.Current, "A", 1
-	case "Hz":
-		return drivers.Frequency, "Hz", 1
-	case "Pct", "PF", "":
-		return drivers.Other, "1", 1
+// quantityOf is what a point's unit stands for; percentages leave as ratios.
+func quantityOf(unit string) drivers.Quantity {
+	if unit == "Pct" || unit == "PF" {
+		unit = ""
 	}
-	return drivers.Other, unit, 1
+	return drivers.QuantityOf(unit)
 }
 
 // absentError says that the device does not implement a point.
