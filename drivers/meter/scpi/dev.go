@@ -1,0 +1,131 @@
+package scpi
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"soakrig/drivers"
+	"soakrig/drivers/bus/scpi"
+)
+
+// Dev is one instrument.
+type Dev struct {
+	port     string
+	identity string
+	now      func() time.Time // of the rig
+	client   *scpi.Client
+	queries  []question
+	convs    []drivers.Converter
+}
+
+var (
+	_ drivers.Device = (*Dev)(nil)
+	_ drivers.Prober = (*Dev)(nil)
+)
+
+// question is one query with the values that are wanted from its answer.
+type question struct {
+	text   string
+	values []value
+}
+
+// value is one input's place in an answer.
+type value struct {
+	input   int
+	item    int     // from 1
+	perCode float64 // what one of the instrument's unit is worth
+	lo, hi  float64 // in the converter's unit
+	unit    string  // the converter's
+}
+
+// Converters says what the codes mean, one per input.
+func (d *Dev) Converters() []drivers.Converter { return d.convs }
+
+// Close ends a running Read at once.
+func (d *Dev) Close() error { return d.client.Close() }
+
+// Read asks each query once. After a failure the rest is not asked.
+func (d *Dev) Read(ctx context.Context, out []drivers.Reading) error {
+	var lost error
+	good := 0
+	for _, q := range d.queries {
+		start := d.now()
+		answer, err := "", lost
+		if err == nil {
+			answer, err = d.client.Query(ctx, q.text)
+			lost = err
+		}
+		age := max(d.now().Sub(start)/2, 0)
+		for _, v := range q.values {
+			r := &out[v.input]
+			*r = drivers.Reading{Age: age}
+			if err != nil {
+				r.Fail(scpi.Faults(err), err)
+				continue
+			}
+			good++
+			if err := v.take(scpi.Fields(answer), r); err != nil {
+				r.Cause = fmt.Errorf("%s: %s: %w", d.port, q.text, err)
+			}
+		}
+	}
+	if good > 0 {
+		return nil
+	}
+	return lost
+}
+
+// take turns one field into a reading; the error is the cause of a fault it has set.
+func (v value) take(fields []string, r *drivers.Reading) error {
+	if v.item > len(fields) {
+		err := fmt.Errorf("%w: the answer has %d values, item %d is wanted", scpi.ErrSyntax, len(fields), v.item)
+		r.Fail(drivers.Corrupt, err)
+		return err
+	}
+	number, err := scpi.Number(fields[v.item-1])
+	if err != nil {
+		r.Fail(scpi.Faults(err), err)
+		return err
+	}
+	r.Set(int64(math.Float64bits(number)), r.Age)
+	if x := number * v.perCode; x < v.lo || x > v.hi {
+		err := fmt.Errorf("item %d: %g %s is outside %g..%g", v.item, x, v.unit, v.lo, v.hi)
+		r.Fail(drivers.OutOfRange, err)
+		return err
+	}
+	return nil
+}
+
+// Probe asks for the identity and for the errors that the instrument keeps.
+func (d *Dev) Probe(ctx context.Context) ([]string, error) {
+	id, err := d.client.Query(ctx, "*IDN?")
+	if err != nil {
+		return nil, err
+	}
+	lines := []string{d.port + ": " + id}
+	if !strings.Contains(id, d.identity) {
+		lines = append(lines, fmt.Sprintf("this is not %q, which identity names", d.identity))
+	}
+	for range 32 { // the queue of a broken instrument may never empty
+		answer, err := d.client.Query(ctx, "SYST:ERR?")
+		if err != nil {
+			return lines, err
+		}
+		code, text, err := scpi.ParseError(answer)
+		if err != nil {
+			return lines, err
+		}
+		if code == 0 {
+			break
+		}
+		line := fmt.Sprintf("error %d: %s", code, text)
+		if scpi.OutOfStep(code) {
+			line += " (somebody else talks to it too, or a query was not finished)"
+		}
+		lines = append(lines, line)
+	}
+	return lines, nil
+}
