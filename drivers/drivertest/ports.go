@@ -37,6 +37,7 @@ type Ports struct {
 	pins   map[string]*Pin
 	dial   map[string]func(net.Conn)
 	serial map[string]func(bus.SerialMode) (bus.SerialPort, error)
+	edges  map[string]*EdgeLine
 	any    func(p *Ports, kind, name string) // makes a port that was asked for and isn't there
 	log    []Transfer
 	quiet  bool
@@ -57,6 +58,7 @@ func NewPorts() *Ports {
 		pins:   map[string]*Pin{},
 		dial:   map[string]func(net.Conn){},
 		serial: map[string]func(bus.SerialMode) (bus.SerialPort, error){},
+		edges:  map[string]*EdgeLine{},
 		failAt: map[int]error{},
 	}
 }
