@@ -5,9 +5,13 @@ package all
 import (
 	"soakrig/drivers"
 	"soakrig/drivers/meter/modbusmap"
+	"soakrig/drivers/meter/pulse"
+	"soakrig/drivers/meter/scpi"
 	"soakrig/drivers/meter/sunspec"
+	"soakrig/drivers/probe/ads1118"
 	"soakrig/drivers/probe/max31855"
 	"soakrig/drivers/probe/max31856"
+	"soakrig/drivers/probe/max31865"
 	"soakrig/drivers/probe/max6675"
 	"soakrig/drivers/probe/mcp9600"
 	"soakrig/drivers/probe/mcp9808"
@@ -17,9 +21,13 @@ import (
 func Drivers() []*drivers.Driver {
 	return []*drivers.Driver{
 		&modbusmap.Driver,
+		&pulse.Driver,
+		&scpi.Driver,
 		&sunspec.Driver,
+		&ads1118.Driver,
 		&max31855.Driver,
 		&max31856.Driver,
+		&max31865.Driver,
 		&max6675.Driver,
 		&mcp9600.Driver,
 		&mcp9808.Driver,
