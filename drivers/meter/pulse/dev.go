@@ -1,0 +1,116 @@
+package pulse
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"soakrig/drivers"
+	"soakrig/drivers/bus"
+)
+
+type field uint8
+
+const (
+	power field = iota
+	energy
+)
+
+// Dev is one pulse output.
+type Dev struct {
+	port     string
+	edges    bus.Edges
+	train    train
+	fields   []field
+	convs    []drivers.Converter
+	joules   float64 // per pulse
+	maxWatts float64
+	stale    time.Duration
+	buf      [256]bus.Edge
+}
+
+var _ drivers.Device = (*Dev)(nil)
+
+// Converters says what the codes mean, one per input.
+func (d *Dev) Converters() []drivers.Converter { return d.convs }
+
+// Close gives the line back.
+func (d *Dev) Close() error { return d.edges.Close() }
+
+// Read takes the edges that came and judges the train at this instant. It never waits.
+func (d *Dev) Read(ctx context.Context, out []drivers.Reading) error {
+	err := d.take(ctx)
+	now := d.edges.Now()
+	for i := range out {
+		out[i] = drivers.Reading{}
+		switch {
+		case err != nil:
+			fault := drivers.BusError
+			if errors.Is(err, context.DeadlineExceeded) {
+				fault = drivers.Timeout
+			}
+			out[i].Fail(fault, err)
+		case d.fields[i] == energy:
+			out[i].Set(d.train.count, 0)
+		default:
+			d.power(now, &out[i])
+		}
+		if err == nil && d.train.lost {
+			out[i].Fail(drivers.Corrupt, fmt.Errorf("%s: edges were lost: the interval is void, the energy a lower bound", d.port))
+		}
+	}
+	if err == nil {
+		d.train.lost = false
+	}
+	return err
+}
+
+// take empties the line's store of edges.
+func (d *Dev) take(ctx context.Context) error {
+	for {
+		if err := ctx.Err(); err != nil {
+			return fmt.Errorf("%s: %w", d.port, err)
+		}
+		n, err := d.edges.Read(d.buf[:])
+		if err != nil {
+			return fmt.Errorf("%s: %w", d.port, err)
+		}
+		for _, e := range d.buf[:n] {
+			d.train.add(e)
+		}
+		if n < len(d.buf) {
+			d.train.settle(d.edges.Now())
+			if err := ctx.Err(); err != nil {
+				return fmt.Errorf("%s: %w", d.port, err)
+			}
+			return nil
+		}
+	}
+}
+
+// power sets the power at an instant: of the last interval, or the most that the time
+// since the last pulse leaves possible.
+func (d *Dev) power(now time.Duration, r *drivers.Reading) {
+	t := &d.train
+	since := now - t.lastAt
+	interval := t.interval
+	switch {
+	case interval == 0:
+		r.Fail(drivers.Stale, fmt.Errorf("%s: %d pulses so far: power needs two", d.port, t.count))
+		return
+	case since > max(3*interval, d.stale):
+		r.Fail(drivers.Stale, fmt.Errorf("%s: no pulse for %v: at most %.3g W", d.port, since.Round(time.Second), d.joules/since.Seconds()))
+		return
+	}
+	watts := d.joules / max(interval, since).Seconds()
+	r.Set(int64(math.Float64bits(watts)), max(now-t.lastAt, 0)/2)
+	r.Has |= drivers.HasChip
+	r.Chip = int64(interval) // ns, as measured
+	if interval < minPeriod {
+		r.Fail(drivers.OutOfRange, fmt.Errorf("%s: %v between pulses: no meter sends less than %v", d.port, interval, minPeriod))
+	} else if watts > d.maxWatts {
+		r.Fail(drivers.OutOfRange, fmt.Errorf("%s: %.4g W is more than %.4g W", d.port, watts, d.maxWatts))
+	}
+}
