@@ -1,0 +1,160 @@
+package report
+
+import (
+	"encoding/csv"
+	"fmt"
+	"io"
+	"sort"
+	"strconv"
+	"strings"
+	"unicode/utf8"
+
+	"soakrig/daemon/record"
+)
+
+// Table is a table to be shown as text, CSV or HTML.
+type Table struct {
+	Head  []string
+	Rows  [][]string
+	Right []bool // by column: align right
+}
+
+// Plain is the table in columns for a terminal.
+func (t Table) Plain() string {
+	width := make([]int, len(t.Head))
+	for _, row := range append([][]string{t.Head}, t.Rows...) {
+		for i, c := range row {
+			width[i] = max(width[i], utf8.RuneCountInString(c))
+		}
+	}
+	var b strings.Builder
+	for _, row := range append([][]string{t.Head}, t.Rows...) {
+		line := ""
+		for i, c := range row {
+			pad := strings.Repeat(" ", width[i]-utf8.RuneCountInString(c))
+			if i < len(t.Right) && t.Right[i] {
+				c, pad = pad+c, ""
+			}
+			line += "  " + c + pad
+		}
+		b.WriteString(strings.TrimRight(line, " ") + "\n")
+	}
+	return b.String()
+}
+
+// CSV writes the table as RFC 4180.
+func (t Table) CSV(w io.Writer) error {
+	c := csv.NewWriter(w)
+	c.UseCRLF = true
+	if err := c.WriteAll(append([][]string{t.Head}, t.Rows...)); err != nil {
+		return fmt.Errorf("write table: %w", err)
+	}
+	return nil
+}
+
+// ProbeTable lists the probes, hottest first.
+func ProbeTable(r *record.Result) Table {
+	t := Table{
+		Head: []string{"probe", "place", "held peak °C", "at", "rise K", "raw max °C", "after load °C", "slope K/h", "coverage", "health"},
+	}
+	t.Right = []bool{false, false, true, true, true, true, true, true, true, false}
+	probes := append([]record.ProbeResult(nil), r.Probes...)
+	sort.SliceStable(probes, func(i, j int) bool {
+		a, b := probes[i].HeldC, probes[j].HeldC
+		return a != nil && (b == nil || *a > *b)
+	})
+	for i := range probes {
+		p := &probes[i]
+		at := noValue
+		if p.HeldAtS != nil {
+			at = RunTime(*p.HeldAtS)
+		}
+		t.Rows = append(t.Rows, []string{
+			p.Channel, orDash(p.Place), optionalMeasured(p.HeldC, p.ExpandedK, ""), at, optional(p.RiseK, 1, ""),
+			optional(p.RawMaxC, 1, ""), optional(p.AfterLoadMaxC, 1, ""), optional(p.SlopeKPerH, 1, ""), Percent(p.Coverage), health(p),
+		})
+	}
+	return t
+}
+
+func orDash(s string) string {
+	if s == "" {
+		return noValue
+	}
+	return s
+}
+
+func health(p *record.ProbeResult) string {
+	s := strings.ReplaceAll(p.Health, "_", " ")
+	if !p.Counts {
+		s += ", not counted"
+	}
+	if len(p.Faults) > 0 {
+		words := make([]string, 0, len(p.Faults))
+		for w, n := range p.Faults {
+			words = append(words, fmt.Sprintf("%s %d×", strings.ReplaceAll(w, "_", " "), n))
+		}
+		sort.Strings(words)
+		s += " [" + strings.Join(words, ", ") + "]"
+	}
+	return s
+}
+
+// ResultTable lists results for a spreadsheet: one row for each, numbers bare, units
+// in the head, empty where there is no value.
+func ResultTable(results []*record.Result) Table {
+	t := Table{Head: []string{
+		"unit", "revision", "setup", "rig", "run", "started", "verdict", "limited", "reasons",
+		"peak_c", "peak_expanded_k", "peak_lower_bound", "hot_spot", "peak_at_s", "rise_k", "rise_expanded_k", "second", "gap_k",
+		"ambient_mean_c", "ambient_in_band", "load_start_s", "load_end_s", "load_planned_s", "load_outcome", "mean_w", "energy_j",
+		"power_held", "power_pattern", "loss_share", "tier", "slope_k_per_h", "probes_good", "probes_total", "gaps",
+	}}
+	for _, r := range results {
+		t.Rows = append(t.Rows, resultRow(r))
+	}
+	return t
+}
+
+func resultRow(r *record.Result) []string {
+	var codes []string
+	for _, why := range r.Reasons {
+		codes = append(codes, why.Code)
+	}
+	row := []string{r.Unit, r.Revision, r.Setup, r.Rig, r.Run, r.Started, string(r.Verdict), fmt.Sprint(r.Limited), strings.Join(codes, " ")}
+	if p := r.Peak; p != nil {
+		row = append(row, bare(&p.HeldC), bare(&p.ExpandedK), fmt.Sprint(p.LowerBound), p.Channel, bare(&p.AtS), bare(p.RiseK), bare(p.RiseExpandedK), p.Second, bare(p.GapK))
+	} else {
+		row = append(row, make([]string, 9)...)
+	}
+	if a := r.Ambient; a != nil {
+		row = append(row, bare(&a.MeanC), bare(&a.InBand))
+	} else {
+		row = append(row, "", "")
+	}
+	if l := r.Load; l != nil {
+		row = append(row, bare(l.StartS), bare(l.EndS), bare(l.PlannedS), l.Outcome, bare(l.MeanW), bare(l.EnergyJ), fmt.Sprint(l.Held), l.Pattern, bare(l.LossShare))
+	} else {
+		row = append(row, make([]string, 9)...)
+	}
+	if s := r.Steady; s != nil {
+		row = append(row, s.Tier, bare(&s.SlopeKPerH))
+	} else {
+		row = append(row, "", "")
+	}
+	good := 0
+	for i := range r.Probes {
+		if r.Probes[i].Health == "good" {
+			good++
+		}
+	}
+	return append(row, fmt.Sprint(good), fmt.Sprint(len(r.Probes)), fmt.Sprint(len(r.Gaps)))
+}
+
+// bare is a number for a program; empty when there is none. Six significant digits
+// are more than any measurement here has.
+func bare(v *float64) string {
+	if v == nil {
+		return ""
+	}
+	return strconv.FormatFloat(*v, 'g', 6, 64)
+}

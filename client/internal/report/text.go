@@ -1,0 +1,109 @@
+package report
+
+import (
+	"fmt"
+	"io"
+	"regexp"
+	"strings"
+	"unicode/utf8"
+
+	"soakrig/daemon/record"
+)
+
+// Text writes a run for a terminal or a mail: verdict and reasons, the facts, the
+// probes, what was noticed.
+func Text(w io.Writer, r *record.Result) error {
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s\n%s\n", Headline(r), Title(r))
+	if s := startedText(r.Started); s != "" {
+		fmt.Fprintf(&b, "started %s, %s recorded\n", s, Length(r.DurationS))
+	} else {
+		fmt.Fprintf(&b, "%s recorded\n", Length(r.DurationS))
+	}
+	if len(r.Reasons) > 0 {
+		b.WriteString("\nWhy\n")
+		for _, why := range r.Reasons {
+			wrapped(&b, "  - ", pretty(why.Text))
+		}
+	}
+	b.WriteByte('\n')
+	for _, f := range Facts(r) {
+		wrapped(&b, fmt.Sprintf("%s %-9s", f.State.Mark(), f.Label), f.Text)
+	}
+	b.WriteString("\nProbes\n")
+	b.WriteString(ProbeTable(r).Plain())
+	if len(r.Findings) > 0 {
+		b.WriteString("\nNoticed\n")
+		for i := range r.Findings {
+			wrapped(&b, "  - ", FindingText(&r.Findings[i]))
+		}
+	}
+	if len(r.Marks) > 0 {
+		b.WriteString("\nMarks\n")
+		for _, m := range r.Marks {
+			wrapped(&b, fmt.Sprintf("  %s  ", RunTime(m.AtS)), m.Text)
+		}
+	}
+	fmt.Fprintf(&b, "\n± is the expanded uncertainty, k = 2. Computed by %s.\n", r.Algorithm)
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// FindingText is a finding in one sentence.
+func FindingText(f *record.Finding) string {
+	s := f.Seen
+	if s == "" {
+		s = strings.ReplaceAll(f.Code, "_", " ")
+	}
+	if f.Channel != "" && !strings.Contains(s, f.Channel) {
+		s = f.Channel + ": " + s
+	}
+	if f.FromS != nil {
+		when := RunTime(*f.FromS)
+		if f.ToS != nil && *f.ToS > *f.FromS {
+			when += " to " + RunTime(*f.ToS)
+		}
+		s = when + " " + s
+	}
+	if f.Consistent != "" {
+		s += "; fits " + f.Consistent
+	}
+	return pretty(s)
+}
+
+const textWidth = 96
+
+// wrapped writes text after a lead, folded at words, further lines indented.
+func wrapped(b *strings.Builder, lead, text string) {
+	text = glue(text)
+	indent := strings.Repeat(" ", utf8.RuneCountInString(lead)+1)
+	if strings.HasSuffix(lead, " ") {
+		indent = indent[1:]
+	} else {
+		lead += " "
+	}
+	b.WriteString(lead)
+	at := utf8.RuneCountInString(lead)
+	for i, word := range strings.FieldsFunc(text, func(r rune) bool { return r == ' ' || r == '\n' }) {
+		n := utf8.RuneCountInString(word)
+		if i > 0 && at+1+n > textWidth {
+			b.WriteString("\n" + indent)
+			at = len(indent)
+		} else if i > 0 {
+			b.WriteByte(' ')
+			at++
+		}
+		b.WriteString(strings.ReplaceAll(word, nbsp, " "))
+		at += n
+	}
+	b.WriteByte('\n')
+}
+
+const nbsp = "\u00a0"
+
+var numberUnit = regexp.MustCompile(`([0-9]) (°C|K/h|K|W|Wh|kWh|s|min|h|%)|([0-9]) (%)`)
+
+// glue keeps a number and its unit on one line.
+func glue(text string) string {
+	return numberUnit.ReplaceAllString(text, "$1$3"+nbsp+"$2$4")
+}

@@ -1,0 +1,436 @@
+package report
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"soakrig/daemon/record"
+)
+
+// State says how a fact bears on the run, so that a screen can mark it. The mark is
+// never the only thing that tells: the text says it too.
+type State string
+
+// The states.
+const (
+	Good    State = "good"
+	Note    State = "note"
+	Bad     State = "bad"
+	Unknown State = "unknown"
+)
+
+// Mark is the sign of a state, readable without colour.
+func (s State) Mark() string {
+	switch s {
+	case Good:
+		return "✓"
+	case Note:
+		return "!"
+	case Bad:
+		return "✗"
+	}
+	return "?"
+}
+
+// Fact is one answer of a run's page.
+type Fact struct {
+	Label string
+	Text  string
+	State State
+}
+
+// Title names a run.
+func Title(r *record.Result) string {
+	var parts []string
+	if r.Unit != "" {
+		unit := r.Unit
+		if r.Revision != "" {
+			unit += " rev. " + r.Revision
+		}
+		parts = append(parts, unit)
+	}
+	if r.Setup != "" {
+		parts = append(parts, r.Setup)
+	}
+	if r.Run != "" {
+		run := "run " + r.Run
+		if r.Rig != "" {
+			run += " on " + r.Rig
+		}
+		parts = append(parts, run)
+	}
+	if len(parts) == 0 {
+		return "a recording"
+	}
+	return strings.Join(parts, ", ")
+}
+
+// VerdictWord is the verdict in one to three words.
+func VerdictWord(r *record.Result) string {
+	word := "measured, no limit set"
+	switch r.Verdict {
+	case record.VerdictPass:
+		word = "pass"
+	case record.VerdictFail:
+		word = "fail"
+	case record.VerdictVoid:
+		word = "void"
+	case record.VerdictMarginal:
+		word = "marginal"
+		if r.MarginalSide != "" {
+			word += ", " + r.MarginalSide + " the limit"
+		}
+	}
+	if r.Limited {
+		word += ", limited"
+	}
+	if !r.Final {
+		word += " so far"
+	}
+	return word
+}
+
+// VerdictState is how the verdict is marked.
+func VerdictState(r *record.Result) State {
+	switch {
+	case r.Verdict == record.VerdictPass && !r.Limited:
+		return Good
+	case r.Verdict == record.VerdictFail, r.Verdict == record.VerdictVoid:
+		return Bad
+	case r.Verdict == record.VerdictNone && !r.Limited:
+		return Unknown
+	}
+	return Note
+}
+
+// Headline is the run in one line.
+func Headline(r *record.Result) string {
+	s := strings.ToUpper(VerdictWord(r)[:1]) + VerdictWord(r)[1:]
+	if r.Peak == nil {
+		return s + ": no probe gave a peak"
+	}
+	s += ": peak " + PeakText(r.Peak)
+	for _, l := range r.Limits {
+		if l.Channel == r.Peak.Channel && l.Quantity == "value" {
+			return s + fmt.Sprintf(", limit %s", withUnit(trimmed(l.Bound), l.Unit))
+		}
+	}
+	return s
+}
+
+// trimmed is a number as a person set it.
+func trimmed(v float64) string {
+	s := fmt.Sprintf("%g", v)
+	return strings.Replace(s, "-", minus, 1)
+}
+
+// PeakText is the peak with its uncertainty; "≥" when a probe was lost.
+func PeakText(p *record.Peak) string {
+	s := ""
+	if p.LowerBound {
+		s = "≥ "
+	}
+	return s + withUnit(Measured(p.HeldC, p.ExpandedK), "degC")
+}
+
+// placed is a channel with its place.
+func placed(channel, place string) string {
+	if place == "" {
+		return channel
+	}
+	return channel + " (" + place + ")"
+}
+
+// Facts answers what a person asks in the morning, in that order.
+func Facts(r *record.Result) []Fact {
+	return []Fact{
+		loadFact(r), peakFact(r), limitFact(r), riseFact(r), steadyFact(r), powerFact(r),
+		ambientFact(r), probesFact(r), gapsFact(r),
+	}
+}
+
+func loadFact(r *record.Result) Fact {
+	f := Fact{Label: "Load"}
+	l := r.Load
+	if l == nil || l.Outcome == "not_seen" || l.StartS == nil {
+		f.State, f.Text = Bad, "no load was seen"
+		return f
+	}
+	ran := ""
+	if l.EndS != nil {
+		ran = Length(*l.EndS - *l.StartS)
+	}
+	plan := ""
+	if l.PlannedS != nil && *l.PlannedS > 0 {
+		plan = " of " + Length(*l.PlannedS) + " planned"
+	}
+	how := map[string]string{"detected": "start seen in wall power", "marked": "start marked", "planned": "taken as planned, nothing measured shows it"}[l.Source]
+	switch l.Outcome {
+	case "complete":
+		f.State, f.Text = Good, "ran to plan, "+ran+plan
+	case "running":
+		f.State, f.Text = Note, "still running"+plan
+	case "ended_early":
+		f.State, f.Text = Note, "ended early: "+ran+plan
+	case "lost":
+		f.State = Bad
+		f.Text = "lost after " + ran + plan
+		if l.LostTo != "" {
+			f.Text += map[string]string{"off": ", the unit went off", "restarted": ", the unit restarted", "idle": ", the unit fell back to idle"}[l.LostTo]
+		}
+		if l.MissingS != nil {
+			f.Text += ", " + Length(*l.MissingS) + " missing"
+		}
+	default:
+		f.State, f.Text = Unknown, l.Outcome
+	}
+	f.Text += fmt.Sprintf(" (%s, from %s)", how, RunTime(*l.StartS))
+	return f
+}
+
+func peakFact(r *record.Result) Fact {
+	p := r.Peak
+	if p == nil {
+		return Fact{"Peak", "no probe gave a peak", Bad}
+	}
+	f := Fact{Label: "Peak", State: Good}
+	f.Text = PeakText(p) + " on " + placed(p.Channel, p.Place) + " at " + RunTime(p.AtS)
+	if c := clock(r.Started, p.AtS); c != "" {
+		f.Text += " (" + c + ")"
+	}
+	if p.SecondHeldC != nil && p.GapK != nil {
+		f.Text += fmt.Sprintf("; next is %s, %s cooler", p.Second, withUnit(Fixed(*p.GapK, 1), "K"))
+		if p.Ambiguous {
+			f.Text += fmt.Sprintf(", too near to tell apart: the hot spot is %s or %s", p.Channel, p.Second)
+		}
+	}
+	if p.LowerBound {
+		f.State = Note
+		f.Text += "; a probe was lost, so the true peak may be higher"
+	}
+	return f
+}
+
+func limitFact(r *record.Result) Fact {
+	if len(r.Limits) == 0 {
+		return Fact{"Limits", "none was set, so there is nothing to judge by", Unknown}
+	}
+	f := Fact{Label: "Limits", State: Good}
+	var parts []string
+	for _, l := range r.Limits {
+		text := fmt.Sprintf("%s %s %s", l.Name, limitQuantity(l.Quantity), withUnit(trimmed(l.Bound), l.Unit))
+		if l.Value == nil {
+			parts = append(parts, text+": not measured")
+			f.State = worse(f.State, Unknown)
+			continue
+		}
+		text += fmt.Sprintf(": %s on %s", optionalMeasured(l.Value, l.Expanded, l.Unit), l.Channel)
+		switch l.Outcome {
+		case record.VerdictPass:
+			text += ", kept"
+		case record.VerdictMarginal:
+			text += ", inside the guard band"
+			if l.Side != "" {
+				text += " " + l.Side + " the limit"
+			}
+			f.State = worse(f.State, Note)
+		case record.VerdictFail:
+			text += ", exceeded"
+			if l.FirstAtS != nil {
+				text += " from " + RunTime(*l.FirstAtS)
+			}
+			if l.Severity == "note" {
+				f.State = worse(f.State, Note)
+			} else {
+				f.State = worse(f.State, Bad)
+			}
+		}
+		parts = append(parts, text)
+	}
+	f.Text = strings.Join(parts, "; ")
+	return f
+}
+
+func limitQuantity(q string) string {
+	if q == "value" || q == "" {
+		return "at"
+	}
+	return q
+}
+
+func worse(a, b State) State {
+	order := []State{Good, Unknown, Note, Bad}
+	if slices.Index(order, b) > slices.Index(order, a) {
+		return b
+	}
+	return a
+}
+
+func riseFact(r *record.Result) Fact {
+	p := r.Peak
+	if p == nil || p.RiseK == nil {
+		return Fact{"Rise", "not known: no room temperature beside the peak", Unknown}
+	}
+	f := Fact{Label: "Rise", State: Good}
+	f.Text = optionalMeasured(p.RiseK, p.RiseExpandedK, "K") + " above the room"
+	if p.AmbientC != nil {
+		f.Text += " at " + optional(p.AmbientC, 1, "degC") + " (mean of the 15 min before)"
+	}
+	if p.ReferenceC != nil && p.ReferenceAmbientC != nil {
+		f.Text += fmt.Sprintf("; in a room at %s the peak would be %s", withUnit(trimmed(*p.ReferenceAmbientC), "degC"),
+			optionalMeasured(p.ReferenceC, p.ReferenceExpandedK, "degC"))
+	}
+	return f
+}
+
+func steadyFact(r *record.Result) Fact {
+	s := r.Steady
+	if s == nil {
+		return Fact{"Settled", "not known: the load was too short to tell", Unknown}
+	}
+	slope := withUnit(Fixed(s.SlopeKPerH, 1), "K/h") + " on " + s.Channel
+	f := Fact{Label: "Settled"}
+	switch s.Tier {
+	case "steady":
+		f.State, f.Text = Good, "steady: last slope "+slope+" (at most 2 K/h twice)"
+	case "settled":
+		f.State, f.Text = Good, "settled enough: last slope "+slope+" (at most 6 K/h), not steady at 2 K/h"
+	default:
+		f.State, f.Text = Note, "still rising: last slope "+slope
+	}
+	if s.ReachedAtS != nil {
+		f.Text += ", reached at " + RunTime(*s.ReachedAtS)
+	}
+	if s.RemainingK != nil {
+		f.Text += "; about " + withUnit(Fixed(*s.RemainingK, 1), "K") + " of rise were left"
+	}
+	if s.ExtrapolatedC != nil {
+		f.Text += "; extrapolated end " + optionalMeasured(s.ExtrapolatedC, s.ExtrapolatedExpandedK, "degC")
+	}
+	if s.ExtrapolationNote != "" {
+		f.Text += " (" + pretty(s.ExtrapolationNote) + ")"
+	}
+	if !s.Valid {
+		f.State = worse(f.State, Note)
+		f.Text += "; power was not held, so a flat curve does not mean settled"
+	}
+	return f
+}
+
+func powerFact(r *record.Result) Fact {
+	l := r.Load
+	if l == nil || l.MeanW == nil {
+		return Fact{"Power", "not measured", Unknown}
+	}
+	f := Fact{Label: "Power", State: Good}
+	pattern := map[string]string{
+		"constant": "constant", "load_pattern": "held, with the load's own pattern of dips", "not_held": "not held, cause not shown",
+		"thermal_cycling": "not held: cut back again and again when hot", "flat_top": "not held: fell while the hot spot stayed level",
+		"unknown": "too short to tell whether it was held",
+	}[l.Pattern]
+	if pattern == "" {
+		pattern = l.Pattern
+	}
+	if !l.Held {
+		f.State = Note
+	}
+	if r.Limited || l.Pattern == "thermal_cycling" || l.Pattern == "flat_top" {
+		f.State = Bad
+	}
+	f.Text = pattern + "; mean " + optionalMeasured(l.MeanW, l.MeanExpandedW, "W")
+	if l.IdleW != nil {
+		f.Text += ", idle " + optional(l.IdleW, 0, "W")
+	}
+	if l.EnergyJ != nil {
+		f.Text += ", energy " + Energy(*l.EnergyJ)
+	}
+	if l.LossShare != nil && *l.LossShare >= 0.005 {
+		f.Text += fmt.Sprintf("; %s of the step was lost towards the end", Percent(*l.LossShare))
+	}
+	if l.Dips != nil && l.Dips.Count > 0 {
+		f.Text += fmt.Sprintf("; %s of %s", count(l.Dips.Count, "dip"), Length(l.Dips.MedianS))
+		if l.Dips.OnsetC != nil {
+			f.Text += " beginning at " + optional(l.Dips.OnsetC, 0, "degC")
+		}
+	}
+	return f
+}
+
+// count is "1 dip", "3 dips".
+func count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}
+
+func ambientFact(r *record.Result) Fact {
+	a := r.Ambient
+	if a == nil {
+		return Fact{"Room", "not measured", Unknown}
+	}
+	f := Fact{Label: "Room", State: Good}
+	f.Text = fmt.Sprintf("mean %s (%s to %s), %s of the load inside %s to %s", withUnit(Fixed(a.MeanC, 1), "degC"), Fixed(a.MinC, 1),
+		Fixed(a.MaxC, 1), Percent(a.InBand), trimmed(a.BandLowC), withUnit(trimmed(a.BandHighC), "degC"))
+	if a.InBand < 0.95 {
+		f.State = Bad
+	}
+	if a.DriftKPerH != nil {
+		f.Text += ", drift " + optional(a.DriftKPerH, 1, "K/h")
+	}
+	return f
+}
+
+func probesFact(r *record.Result) Fact {
+	good, counting := 0, 0
+	var odd []string
+	for i := range r.Probes {
+		p := &r.Probes[i]
+		if p.Health == "good" {
+			good++
+		} else {
+			text := p.Channel + " " + strings.ReplaceAll(p.Health, "_", " ")
+			if p.Note != "" {
+				text += " (" + pretty(p.Note) + ")"
+			}
+			odd = append(odd, text)
+		}
+		if p.Counts {
+			counting++
+		}
+	}
+	f := Fact{Label: "Probes", State: Good}
+	f.Text = fmt.Sprintf("%d of %d good", good, len(r.Probes))
+	if counting != good {
+		f.Text += fmt.Sprintf(", %d counted for the peak", counting)
+	}
+	if len(odd) > 0 {
+		f.State = Bad
+		f.Text += ": " + strings.Join(odd, "; ")
+	}
+	return f
+}
+
+func gapsFact(r *record.Result) Fact {
+	if len(r.Gaps) == 0 {
+		return Fact{"Gaps", "none", Good}
+	}
+	total := 0.0
+	var parts []string
+	for _, g := range r.Gaps {
+		total += g.DurationS
+		if len(parts) < 4 {
+			parts = append(parts, fmt.Sprintf("%s at %s (%s)", Length(g.DurationS), RunTime(g.FromS), strings.ReplaceAll(g.Cause, "_", " ")))
+		}
+	}
+	if n := len(r.Gaps) - len(parts); n > 0 {
+		parts = append(parts, fmt.Sprintf("and %d more", n))
+	}
+	return Fact{"Gaps", fmt.Sprintf("%s, %s in all: %s", count(len(r.Gaps), "gap"), Length(total), strings.Join(parts, "; ")), Note}
+}
+
+// pretty sets units in text of the analysis as the rest of a page has them.
+func pretty(text string) string {
+	return strings.NewReplacer(" degC", " °C", "+-", "±").Replace(text)
+}
