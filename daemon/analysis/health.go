@@ -363,17 +363,50 @@ func (ev *evaluation) judgePickup(i int) {
 		"consistent with interference from the load on the probe's wires")
 }
 
-// edgeJump is the jump of a probe at a load edge beyond what its slope explains.
-func (ev *evaluation) edgeJump(i int, edge int64) (float64, bool) {
+// edgeLook is what a probe shows around a load edge.
+type edgeLook struct{ before, m1, d1, d2 float64 }
+
+func (ev *evaluation) look(i int, edge int64) edgeLook {
 	p := ev.roles.probes[i]
-	before := medianOf(ev.r.series(p, edge-6, edge-1))
-	after := medianOf(ev.r.series(p, edge+1, edge+4))
-	slope := (medianOf(ev.r.series(p, edge+9, edge+12)) - after) / 8
-	if !has(before) || !has(after) || !has(slope) {
+	at := func(from, to int64) float64 { return medianOf(ev.r.series(p, edge+from, edge+to)) }
+	l := edgeLook{before: at(-6, -1), m1: at(1, 4)} // m1 is centred on 2.5 s after the edge
+	m2, m3 := at(4, 7), at(7, 10)
+	l.d1, l.d2 = m2-l.m1, m3-m2
+	return l
+}
+
+// edgeJump is the jump of a probe at a load edge beyond the heat that came until the
+// first look. That heat is taken from how far the other probes had come by then,
+// compared with how they went on, which takes out an error of the edge's time; with
+// too few others it is taken from the probe's own course.
+func (ev *evaluation) edgeJump(i int, edge int64) (float64, bool) {
+	l := ev.look(i, edge)
+	if !has(l.before) || !has(l.d1) || !has(l.d2) {
 		return 0, false
 	}
-	jump := after - before - 2*slope
-	return jump, math.Abs(jump) > ev.c.PickupK+ev.c.PickupSlopeS*math.Abs(slope)
+	decay := 1.0 // of the slope in three seconds
+	if l.d1*l.d2 > 0 {
+		decay = min(max(l.d2/l.d1, 0.5), 0.999)
+	} else if math.Abs(l.d1) > 0.3 {
+		decay = 0.5
+	}
+	heat := l.d1 * (math.Pow(decay, -2.5/3) - 1) / (1 - decay)
+	if decay == 1 {
+		heat = l.d1 * 2.5 / 3
+	}
+	ratio, n := ev.others(i, func(j int) float64 {
+		o := ev.look(j, edge)
+		if !has(o.before) || !has(o.d1) || math.Abs(o.d1) < 0.3 {
+			return absent
+		}
+		return (o.m1 - o.before) / o.d1
+	})
+	if n >= 3 {
+		heat = ratio * l.d1
+	}
+	first := math.Abs(l.d1) / 3 / decay // K/s at the edge
+	jump := l.m1 - l.before - heat
+	return jump, math.Abs(jump) > ev.c.PickupK+ev.c.PickupSlopeS*first
 }
 
 // zeroSpread compares the probes of a unit that is off before its load.

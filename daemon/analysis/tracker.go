@@ -17,7 +17,6 @@ type Tracker struct {
 	events []record.RunEvent
 	watch  []limitWatch
 	live   liveState
-	ring60 []reading
 }
 
 // liveState is what the live state shows of the newest second.
@@ -34,7 +33,6 @@ type limitWatch struct {
 	channel int
 	hold    hold
 	crossed bool
-	unheld  bool
 }
 
 const keptEvents = 1000

@@ -45,7 +45,7 @@ type soak struct {
 	fallen           float64
 }
 
-type loaded struct{ at, load float64 }
+type loaded struct{ at, load, room float64 }
 
 func newSoak(o Options) *soak {
 	r := rand.New(rand.NewPCG(o.Seed, 0x50a4))
@@ -74,6 +74,9 @@ func newSoak(o Options) *soak {
 	}
 	for k := range s.board.state {
 		s.board.state[k] = s.idleP
+	}
+	for i := range s.board.fast {
+		s.board.fast[i] = s.idleP
 	}
 	s.window = make([][]float64, o.Probes)
 	s.spikeTill, s.spike = make([]float64, o.Probes), make([]float64, o.Probes)
@@ -190,7 +193,7 @@ func (s *soak) watts(t float64) float64 {
 
 // truth follows the true held peaks and the load while the program runs.
 func (s *soak) truth(t float64) {
-	s.full = append(s.full, loaded{t, s.load})
+	s.full = append(s.full, loaded{t, s.load, s.room})
 	for i := range s.window {
 		s.window[i] = append(s.window[i], s.room+s.board.rise(i))
 		if len(s.window[i]) > 10 {
@@ -322,6 +325,7 @@ func (s *soak) finish() {
 	}
 	n := tr.EndS - tr.StartS
 	early, late, ne, nl, dip := 0.0, 0.0, 0.0, 0.0, false
+	room, nr := 0.0, 0.0
 	for _, l := range s.full {
 		since := l.at - tr.StartS
 		if since >= 30 && since < min(900, n/3) {
@@ -330,6 +334,9 @@ func (s *soak) finish() {
 		if since >= n*2/3 {
 			late, nl = late+l.load, nl+1
 		}
+		if since >= n-900 {
+			room, nr = room+l.room, nr+1
+		}
 		if low := l.load < 0.9; low != dip {
 			dip = low
 			if low {
@@ -337,6 +344,7 @@ func (s *soak) finish() {
 			}
 		}
 	}
+	tr.RoomEndC = room / max(nr, 1)
 	if ne > 0 && nl > 0 {
 		tr.Loss = early/ne - late/nl
 	}

@@ -86,7 +86,8 @@ type Truth struct {
 	Probe        int       // that the fault befalls; -1: none
 	FaultS       float64
 	EnergyJ      float64
-	Thermal      bool // a limiter acted
+	Thermal      bool    // a limiter acted
+	RoomEndC     float64 // mean of the last 15 minutes on load
 }
 
 // Channel is a channel of a trace.
@@ -135,6 +136,8 @@ func (o *Options) defaults() {
 type board struct {
 	tau   [3]float64
 	state [3]float64
+	fast  []float64    // state of every probe's own fast lag
+	react []float64    // its time constant
 	gain  [][3]float64 // K at full load per probe and lag
 	fan   float64      // factor on the slow lags
 }
@@ -146,6 +149,7 @@ func newBoard(r *rand.Rand, probes int) *board {
 	for range probes {
 		rise := hottest * span(r, 0.45, 1)
 		fast := span(r, 0.1, 0.25)
+		b.fast, b.react = append(b.fast, 0), append(b.react, b.tau[0]*span(r, 0.7, 1.4))
 		b.gain = append(b.gain, [3]float64{rise * fast, rise * (1 - fast - chassis), rise * chassis})
 	}
 	return b
@@ -157,11 +161,14 @@ func (b *board) step(p, dt float64) {
 	for k := range b.state {
 		b.state[k] += (p - b.state[k]) * (1 - math.Exp(-dt/b.tau[k]))
 	}
+	for i := range b.fast {
+		b.fast[i] += (p - b.fast[i]) * (1 - math.Exp(-dt/b.react[i]))
+	}
 }
 
 func (b *board) rise(i int) float64 {
 	g := b.gain[i]
-	return g[0]*b.state[0] + b.fan*(g[1]*b.state[1]+g[2]*b.state[2])
+	return g[0]*b.fast[i] + b.fan*(g[1]*b.state[1]+g[2]*b.state[2])
 }
 
 func (b *board) final(i int) float64 { return b.gain[i][0] + b.gain[i][1] + b.gain[i][2] }

@@ -1,0 +1,196 @@
+package analysis
+
+import (
+	"math"
+	"slices"
+
+	"soakrig/daemon/record"
+)
+
+// dip is one short loss of power; seconds count from the load's start.
+type dip struct {
+	from, to int // to is one past
+	depthW   float64
+}
+
+// powerTrace is power on load, ready for the search for limiting. Seconds count
+// from the load's start.
+type powerTrace struct {
+	raw    []float64 // absent where not measured
+	smooth []float64 // median of three seconds
+	step   float64   // watts
+	sigma  float64   // noise of the meter and the load, second to second
+	skip   int       // seconds left out at the start: an early step
+	dips   []dip
+	inDip  []bool
+}
+
+func (ev *evaluation) newPowerTrace() *powerTrace {
+	p := &powerTrace{raw: ev.r.series(ev.roles.power, ev.from, ev.to), step: ev.stepW}
+	p.smooth = slidingMedian3(p.raw)
+	p.sigma = noiseOf(p.raw)
+	return p
+}
+
+// slidingMedian3 is the median of each value and its two neighbours that are there.
+func slidingMedian3(x []float64) []float64 {
+	out := make([]float64, len(x))
+	for i, v := range x {
+		out[i] = v
+		if !has(v) {
+			continue
+		}
+		a, b := absent, absent
+		for j := i - 1; j >= max(i-30, 0); j-- {
+			if has(x[j]) {
+				a = x[j]
+				break
+			}
+		}
+		for j := i + 1; j < min(i+31, len(x)); j++ {
+			if has(x[j]) {
+				b = x[j]
+				break
+			}
+		}
+		if has(a) && has(b) {
+			out[i] = max(min(a, v), min(max(a, v), b))
+		}
+	}
+	return out
+}
+
+// noiseOf is the standard deviation of the noise between neighbouring values.
+func noiseOf(x []float64) float64 {
+	var d []float64
+	last := absent
+	for _, v := range x {
+		if !has(v) {
+			continue
+		}
+		if has(last) {
+			d = append(d, v-last)
+		}
+		last = v
+	}
+	if len(d) < 10 {
+		return 0
+	}
+	slices.Sort(d)
+	return robustSD(d) / math.Sqrt2
+}
+
+// envelope is the 95 % level within half a window on both sides of every second.
+func envelope(x []float64, half int) []float64 {
+	out := make([]float64, len(x))
+	window := make([]float64, 0, 2*half+1)
+	add := func(v float64) {
+		if has(v) {
+			i, _ := slices.BinarySearch(window, v)
+			window = slices.Insert(window, i, v)
+		}
+	}
+	drop := func(v float64) {
+		if has(v) {
+			i, _ := slices.BinarySearch(window, v)
+			window = slices.Delete(window, i, i+1)
+		}
+	}
+	for i := 0; i < min(half, len(x)); i++ {
+		add(x[i])
+	}
+	for i := range x {
+		if i+half < len(x) {
+			add(x[i+half])
+		}
+		if i-half-1 >= 0 {
+			drop(x[i-half-1])
+		}
+		out[i] = quantile(window, 0.95)
+	}
+	return out
+}
+
+// findDips finds where power falls below its surroundings for a short while.
+func (p *powerTrace) findDips(c Constants) {
+	env := envelope(p.smooth, int(c.DipWindowS))
+	threshold := max(c.DipShare*p.step, c.DipSigma*p.sigma, c.DipW)
+	p.inDip = make([]bool, len(p.raw))
+	var all []dip
+	in := false
+	from, depth := 0, 0.0
+	for i, v := range p.smooth {
+		if !has(v) || !has(env[i]) || i < p.skip {
+			continue
+		}
+		d := env[i] - v
+		switch {
+		case !in && d > threshold:
+			in, from, depth = true, i, d
+		case in && d < threshold/2:
+			all = append(all, dip{from, i, depth})
+			in = false
+		case in:
+			depth = max(depth, d)
+		}
+	}
+	if in && len(p.smooth) > 0 {
+		all = append(all, dip{from, len(p.smooth), depth})
+	}
+	for _, d := range all {
+		if n := len(p.dips); n > 0 && float64(d.from-p.dips[n-1].to) < c.DipMergeS {
+			p.dips[n-1].to, p.dips[n-1].depthW = d.to, max(p.dips[n-1].depthW, d.depthW)
+			continue
+		}
+		p.dips = append(p.dips, d)
+	}
+	p.dips = slices.DeleteFunc(p.dips, func(d dip) bool {
+		n := float64(d.to - d.from)
+		return n < c.DipMinS || n > c.DipMaxS
+	})
+	for _, d := range p.dips {
+		for i := max(d.from-1, 0); i < min(d.to+1, len(p.inDip)); i++ {
+			p.inDip[i] = true
+		}
+	}
+}
+
+// rhythm is how dips follow each other.
+type rhythm struct {
+	interval, regularity, length float64 // medians in seconds; regularity absent below three dips
+}
+
+func (p *powerTrace) rhythm() rhythm {
+	r := rhythm{absent, absent, absent}
+	var intervals, lengths []float64
+	for i, d := range p.dips {
+		lengths = append(lengths, float64(d.to-d.from))
+		if i > 0 {
+			intervals = append(intervals, float64(d.from-p.dips[i-1].from))
+		}
+	}
+	r.length = medianInPlace(lengths)
+	slices.Sort(intervals)
+	r.interval = quantile(intervals, 0.5)
+	if len(intervals) >= 2 && r.interval > 0 {
+		r.regularity = (quantile(intervals, 0.75) - quantile(intervals, 0.25)) / r.interval
+	}
+	return r
+}
+
+// describe words the dips for the result.
+func (p *powerTrace) describe(onset []float64) *record.Dips {
+	if len(p.dips) == 0 {
+		return nil
+	}
+	r := p.rhythm()
+	out := &record.Dips{Count: len(p.dips), MedianS: r.length, IntervalS: number(r.interval), Regularity: number(r.regularity),
+		OnsetC: number(medianOf(onset))}
+	total := 0
+	for _, d := range p.dips {
+		out.MeanDepthW += d.depthW / float64(len(p.dips))
+		total += d.to - d.from
+	}
+	out.Duty = float64(total) / float64(len(p.raw))
+	return out
+}

@@ -1,0 +1,143 @@
+package analysis
+
+import (
+	"fmt"
+	"math"
+
+	"soakrig/daemon/record"
+)
+
+// blocks are means of power and medians of the hot spot over stretches of the load,
+// dips left out.
+type blocks struct {
+	at   []int // middle, seconds since the load's start
+	w    []float64
+	hot  []float64
+	rise []float64
+}
+
+// blocks cuts the load into blocks: of the usual length, or of one cycle each where
+// power follows a regular pattern.
+func (ev *evaluation) blocks(p *powerTrace, hot hotTrace, cycles bool) blocks {
+	var b blocks
+	n := int(ev.c.BlockS)
+	edges := []int{}
+	if cycles {
+		for _, d := range p.dips {
+			edges = append(edges, d.from)
+		}
+	} else {
+		for i := p.skip; i <= len(p.raw); i += n {
+			edges = append(edges, i)
+		}
+	}
+	w, c, r := make([]float64, 0, n), make([]float64, 0, n), make([]float64, 0, n)
+	for k := 1; k < len(edges); k++ {
+		from, to := edges[k-1], edges[k]
+		if cycles && to-from > 4*n+300 {
+			continue
+		}
+		w, c, r = w[:0], c[:0], r[:0]
+		for i := from; i < to; i++ {
+			if has(p.raw[i]) && (p.inDip == nil || !p.inDip[i]) {
+				w = append(w, p.raw[i])
+			}
+			if hot.probe >= 0 && has(hot.c[i]) {
+				c, r = append(c, hot.c[i]), append(r, hot.rise[i])
+			}
+		}
+		if len(w) == 0 || hot.probe >= 0 && len(c) == 0 {
+			continue
+		}
+		b.at = append(b.at, (from+to)/2)
+		b.w = append(b.w, meanOf(w))
+		b.hot, b.rise = append(b.hot, medianInPlace(c)), append(b.rise, medianInPlace(r))
+	}
+	return b
+}
+
+// flatTop looks for a stretch in which the hot spot stands still while power falls
+// that should have cooled it.
+func (ev *evaluation) flatTop(p *powerTrace, hot hotTrace) bool {
+	if hot.probe < 0 {
+		return false
+	}
+	r := p.rhythm()
+	cycles := len(p.dips) >= 6 && r.regularity <= ev.c.PatternRegular && r.interval >= 10
+	b := ev.blocks(p, hot, cycles)
+	best, found := stretch{}, false
+	var scratch []float64
+	for i := range b.at {
+		for j := i + 8; j < len(b.at); j++ {
+			length := float64(b.at[j] - b.at[i])
+			if length < ev.c.FlatSpanS {
+				continue
+			}
+			if length > ev.c.FlatSpanMaxS {
+				break
+			}
+			if (j-i)%4 != 0 {
+				continue
+			}
+			s, ok := ev.flatStretch(b, i, j+1, p.step, &scratch)
+			if ok && (!found || s.fall > best.fall) {
+				best, found = s, true
+			}
+		}
+	}
+	if !found {
+		return false
+	}
+	ev.find(record.Finding{Code: "thermal_limiting", Severity: "warning", Channel: ev.channel(ev.roles.probes[hot.probe]).Name,
+		FromS: number(float64(ev.from + int64(best.from))), ToS: number(float64(ev.from + int64(best.to))),
+		Seen: fmt.Sprintf("the hot spot held at %.1f +- %.1f degC from %s to %s while power fell by %.1f %% of the load step, which should have cooled it by %.1f K",
+			best.level, best.half, clock(ev.from+int64(best.from)), clock(ev.from+int64(best.to)), 100*best.fall/p.step, best.expected),
+		Consistent: thermalText})
+	return true
+}
+
+type stretch struct {
+	from, to              int
+	fall, expected        float64
+	level, half, realised float64
+}
+
+// flatStretch judges one stretch. Cheap tests come first.
+func (ev *evaluation) flatStretch(b blocks, i, j int, step float64, scratch *[]float64) (stretch, bool) {
+	n := j - i
+	quick := medianOf(b.w[i:i+n/4+1]) - medianOf(b.w[j-n/4-1:j])
+	if quick < 0.5*ev.c.FlatFall*step {
+		return stretch{}, false
+	}
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, v := range b.hot[i:j] {
+		low, high = min(low, v), max(high, v)
+	}
+	if high-low > ev.c.FlatHotK {
+		return stretch{}, false
+	}
+	x := make([]float64, n)
+	for k := range x {
+		x[k] = float64(b.at[i+k])
+	}
+	length := x[n-1] - x[0]
+	if cap(*scratch) < n*n/2 {
+		*scratch = make([]float64, 0, n*n/2)
+	}
+	fall := -theilSen(x, b.w[i:j], *scratch) * length
+	se := slopeSE(x, b.w[i:j]) * length
+	if fall < ev.c.FlatFall*step || !(fall >= ev.c.FlatSE*se) || kendall(b.w[i:j]) > ev.c.FlatKendall {
+		return stretch{}, false
+	}
+	for k := i + 1; k < j; k++ {
+		if b.w[k-1]-b.w[k] > fall/2 {
+			return stretch{}, false
+		}
+	}
+	s := stretch{from: b.at[i], to: b.at[j-1], fall: fall, expected: medianOf(b.rise[i:j]) * fall / step,
+		realised: -theilSen(x, b.hot[i:j], *scratch) * length, half: (high - low) / 2, level: (high + low) / 2}
+	if s.expected < ev.c.FlatCoolK || s.realised >= ev.c.FlatRealised*s.expected {
+		return stretch{}, false
+	}
+	return s, true
+}
