@@ -4,10 +4,12 @@ package all
 
 import (
 	"soakrig/drivers"
+	"soakrig/drivers/meter/iec62056"
 	"soakrig/drivers/meter/modbusmap"
 	"soakrig/drivers/meter/pulse"
 	"soakrig/drivers/meter/scpi"
 	"soakrig/drivers/meter/sunspec"
+	"soakrig/drivers/probe/ads1115"
 	"soakrig/drivers/probe/ads1118"
 	"soakrig/drivers/probe/max31855"
 	"soakrig/drivers/probe/max31856"
@@ -20,10 +22,12 @@ import (
 // Drivers returns every built-in driver, by name of folder.
 func Drivers() []*drivers.Driver {
 	return []*drivers.Driver{
+		&iec62056.Driver,
 		&modbusmap.Driver,
 		&pulse.Driver,
 		&scpi.Driver,
 		&sunspec.Driver,
+		&ads1115.Driver,
 		&ads1118.Driver,
 		&max31855.Driver,
 		&max31856.Driver,
