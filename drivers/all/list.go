@@ -11,6 +11,7 @@ import (
 	"soakrig/drivers/meter/sunspec"
 	"soakrig/drivers/probe/ads1115"
 	"soakrig/drivers/probe/ads1118"
+	"soakrig/drivers/probe/ds18b20"
 	"soakrig/drivers/probe/max31855"
 	"soakrig/drivers/probe/max31856"
 	"soakrig/drivers/probe/max31865"
@@ -29,6 +30,7 @@ func Drivers() []*drivers.Driver {
 		&sunspec.Driver,
 		&ads1115.Driver,
 		&ads1118.Driver,
+		&ds18b20.Driver,
 		&max31855.Driver,
 		&max31856.Driver,
 		&max31865.Driver,
