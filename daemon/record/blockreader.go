@@ -401,3 +401,22 @@ func (s *shapeReader) fillColumn(raw []Raw, f, ch, m int) bool {
 	}
 	return true
 }
+
+// CheckBlock verifies the checksum of a block and gives the numbers of its first
+// and last entries.
+func CheckBlock(p []byte) (first, last uint64, err error) {
+	if len(p) < len(blockMagic)+4 || string(p[:len(blockMagic)]) != blockMagic {
+		return 0, 0, malformed("no block")
+	}
+	body, sum := p[:len(p)-4], binary.LittleEndian.Uint32(p[len(p)-4:])
+	if Checksum(body) != sum {
+		return 0, 0, malformed("block checksum")
+	}
+	c := cursor{p: body[len(blockMagic):]}
+	n := c.uvarint(MaxBlockEntries)
+	first = c.uvarint(1<<63 - 1)
+	if c.bad || n == 0 || first == 0 {
+		return 0, 0, malformed("block header")
+	}
+	return first, first + n - 1, nil
+}
