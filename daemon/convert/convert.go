@@ -7,12 +7,20 @@
 // A thermocouple's temperature is t(E(tcj) + V): the EMF V at the converter plus
 // the EMF of the cold junction, put through the inverse reference function
 // (IEC 60584-1). A chip that adds a cold junction in degrees with a fixed slope is
-// turned back into EMF first; a chip that linearises correctly is left alone.
+// turned back into EMF first; a chip that linearises correctly is left alone, unless
+// rig.yaml names a better cold junction than the chip's own; a chip that hides its
+// cold junction can't be corrected, and its budget carries what that costs.
+//
+// Every product is wrapped in float64(...), which forbids fusing it with the addition
+// that follows: a night recorded on one machine and converted on another gives the
+// same bits.
 package convert
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"soakrig/daemon/record"
 	"soakrig/drivers/its90"
@@ -42,7 +50,8 @@ type Value struct {
 }
 
 // Table is a compiled layout. It serves one goroutine: it remembers the newest value
-// of channels that are the cold junction of others.
+// of channels that are the cold junction of others, and the uncertainties that it has
+// worked out.
 type Table struct {
 	layout   *record.Layout
 	channels []channel
@@ -58,18 +67,23 @@ type coldValue struct {
 type channel struct {
 	*record.Channel
 	couple    its90.Type // zero: no thermocouple
-	class     its90.Class
-	coldIndex int // channel that is the cold junction; -1: the chip's or a fixed one
-	lines     []line
+	coldIndex int        // channel that is the cold junction; -1: the chip's or a fixed one
+	budget
 }
 
 // New compiles a layout. It fails for what no reading could be converted with: an
-// unknown law, couple, class or cold-junction channel.
+// unknown law, couple, class or cold-junction channel, cold junctions in a circle, a
+// calibration table that does not ascend. What is merely doubtful is for [Warnings].
 func New(l *record.Layout) (*Table, error) {
 	t := &Table{layout: l, channels: make([]channel, len(l.Channels)), cold: make([]coldValue, len(l.Channels))}
 	for i := range l.Channels {
 		if err := t.compile(i); err != nil {
 			return nil, fmt.Errorf("channel %s: %w", l.Channels[i].Name, err)
+		}
+	}
+	for i := range t.channels {
+		if err := t.circle(i); err != nil {
+			return nil, err
 		}
 	}
 	for _, s := range l.Sources {
@@ -78,6 +92,9 @@ func New(l *record.Layout) (*Table, error) {
 				return nil, fmt.Errorf("source %s has channel number %d of %d", s.Name, i, len(l.Channels))
 			}
 		}
+	}
+	for i := range t.channels {
+		t.stated(i)
 	}
 	return t, nil
 }
@@ -92,12 +109,18 @@ func (t *Table) compile(i int) (err error) {
 		if c.couple, err = its90.ParseType(c.Couple); err != nil {
 			return err
 		}
-		if c.Class != "" {
-			if c.class, err = its90.ParseClass(c.Class); err != nil {
-				return err
-			}
+		if err := c.wire(); err != nil {
+			return err
 		}
 	}
+	if cal := c.Calibration; cal != nil && !slices.IsSortedFunc(cal.Table, func(a, b record.Correction) int { return cmp.Compare(a.ReferenceC, b.ReferenceC) }) {
+		return fmt.Errorf("calibration %s: the references of its table must ascend", cal.ID)
+	}
+	return t.junction(c)
+}
+
+// junction finds where the cold junction of a channel comes from.
+func (t *Table) junction(c *channel) error {
 	switch {
 	case c.Cold.From == "" || c.Cold.From == "chip":
 	case c.Cold.From == "fixed" && c.Cold.FixedC != nil:
@@ -114,12 +137,24 @@ func (t *Table) compile(i int) (err error) {
 	default:
 		return fmt.Errorf("cold junction: %q is not chip, channel or fixed with a temperature", c.Cold.From)
 	}
-	c.lines = t.stated(c)
 	return nil
 }
 
-func (c *channel) thermocouple() bool {
-	switch c.Converter.Law {
+// circle refuses cold junctions that depend on themselves.
+func (t *Table) circle(i int) error {
+	at := i
+	for range t.channels {
+		if at = t.channels[at].coldIndex; at < 0 {
+			return nil
+		}
+	}
+	return fmt.Errorf("channel %s: its cold junction depends on itself; name a sensor that needs none", t.channels[i].Name)
+}
+
+func (c *channel) thermocouple() bool { return thermocouple(c.Converter.Law) }
+
+func thermocouple(law record.Law) bool {
+	switch law {
 	case record.LawEMF, record.LawFixedSlope, record.LawLinearised, record.LawFixedSlopeNoCold:
 		return true
 	}
@@ -175,7 +210,11 @@ func (c *channel) convert(raw *record.Raw, t *Table) Value {
 		v.Has |= HasUncorrected
 		v.Value = Correct(cal, value)
 	}
-	v.Expanded = 2 * math.Sqrt(c.variance(v.Value, v.ColdC))
+	coldC := nominalColdC
+	if v.Has&HasCold != 0 {
+		coldC = v.ColdC
+	}
+	v.Expanded = float64(2 * math.Sqrt(t.nearVariance(c, v.Value, coldC)))
 	return v
 }
 
@@ -183,7 +222,7 @@ func (c *channel) convert(raw *record.Raw, t *Table) Value {
 func (c *channel) evidence(raw *record.Raw, v *Value) {
 	conv := &c.Converter
 	if raw.Has&record.HasCold != 0 && conv.ColdPerCode != 0 {
-		v.ColdC = float64(raw.Cold) * conv.ColdPerCode
+		v.ColdC = float64(float64(raw.Cold) * conv.ColdPerCode)
 		v.Has |= HasCold
 	}
 	if raw.Has&record.HasCode == 0 {
@@ -191,17 +230,17 @@ func (c *channel) evidence(raw *record.Raw, v *Value) {
 	}
 	switch conv.Law {
 	case record.LawFixedSlope:
-		v.ChipC = float64(raw.Code)*conv.PerCode + conv.Offset
+		v.ChipC = scaled(float64(raw.Code), conv)
 		v.Has |= HasChip
 		if v.Has&HasCold != 0 {
-			v.EMFVolts = (v.ChipC - v.ColdC) * conv.SlopeVoltsPerK
+			v.EMFVolts = float64((v.ChipC - v.ColdC) * conv.SlopeVoltsPerK)
 			v.Has |= HasEMF
 		}
 	case record.LawEMF:
-		v.EMFVolts = float64(raw.Code)*conv.PerCode + conv.Offset
+		v.EMFVolts = scaled(float64(raw.Code), conv)
 		v.Has |= HasEMF
 	case record.LawLinearised, record.LawFixedSlopeNoCold:
-		v.ChipC = float64(raw.Code)*conv.PerCode + conv.Offset
+		v.ChipC = scaled(float64(raw.Code), conv)
 		v.Has |= HasChip
 	}
 }
@@ -210,6 +249,7 @@ func (c *channel) evidence(raw *record.Raw, v *Value) {
 func (c *channel) quantity(raw *record.Raw, v *Value, t *Table) (float64, record.Faults) {
 	conv := &c.Converter
 	code := float64(raw.Code)
+	var fault record.Faults
 	switch conv.Law {
 	case record.LawFixedSlope:
 		if v.Has&HasEMF == 0 {
@@ -218,22 +258,55 @@ func (c *channel) quantity(raw *record.Raw, v *Value, t *Table) (float64, record
 		return c.hot(v, t)
 	case record.LawEMF:
 		return c.hot(v, t)
-	case record.LawLinearised, record.LawFixedSlopeNoCold:
+	case record.LawLinearised:
+		if !c.ownJunction() {
+			if v.EMFVolts, fault = c.impliedVolts(v); fault != 0 {
+				return 0, fault
+			}
+			v.Has |= HasEMF
+			return c.hot(v, t)
+		}
+		return v.ChipC, 0
+	case record.LawFixedSlopeNoCold:
 		return v.ChipC, 0
 	case record.LawRTD:
-		valueC, err := rtdC(code*conv.PerCode+conv.Offset, conv.R0Ohms)
+		valueC, err := rtdC(scaled(code, conv), conv.R0Ohms)
 		if err != nil {
 			return 0, record.OutOfRange
 		}
 		return valueC, 0
 	case record.LawLinear:
-		return code*conv.PerCode + conv.Offset, 0
+		return scaled(code, conv), 0
 	case record.LawFloat32:
-		return float64(math.Float32frombits(uint32(raw.Code)))*conv.PerCode + conv.Offset, 0
+		return scaled(float64(math.Float32frombits(uint32(raw.Code))), conv), 0
 	case record.LawFloat64:
-		return math.Float64frombits(uint64(raw.Code))*conv.PerCode + conv.Offset, 0
+		return scaled(math.Float64frombits(uint64(raw.Code)), conv), 0
 	}
 	return 0, record.BusError // the source was never open: nothing says what a code means
+}
+
+// scaled is what a number of the device is worth.
+func scaled(code float64, conv *record.Converter) float64 {
+	return float64(code*conv.PerCode) + conv.Offset
+}
+
+// ownJunction says whether the chip's own cold junction is the channel's.
+func (c *channel) ownJunction() bool { return c.Cold.From == "" || c.Cold.From == "chip" }
+
+// impliedVolts is the EMF that a chip which linearises correctly must have seen.
+func (c *channel) impliedVolts(v *Value) (float64, record.Faults) {
+	if v.Has&HasCold == 0 {
+		return 0, record.ColdJunctionFault
+	}
+	hot, err := c.couple.EMFVolts(v.ChipC)
+	if err != nil {
+		return 0, record.OutOfRange
+	}
+	cold, err := c.couple.EMFVolts(v.ColdC)
+	if err != nil {
+		return 0, record.ColdJunctionFault
+	}
+	return hot - cold, 0
 }
 
 // hot is t(E(tcj) + V).
@@ -260,44 +333,4 @@ func (c *channel) hot(v *Value, t *Table) (float64, record.Faults) {
 		return 0, record.OutOfRange
 	}
 	return valueC, 0
-}
-
-// Correct applies a calibration to a value: gain, offset, and the table's correction
-// at the value, linear between its points and constant outside.
-func Correct(cal *record.Calibration, value float64) float64 {
-	out := value
-	if cal.Gain != 0 {
-		out *= cal.Gain
-	}
-	out += cal.OffsetK
-	if n := len(cal.Table); n > 0 {
-		out += interpolate(cal.Table, value)
-	}
-	return out
-}
-
-func interpolate(table []record.Correction, at float64) float64 {
-	if at <= table[0].ReferenceC {
-		return table[0].CorrectionK
-	}
-	for i := 1; i < len(table); i++ {
-		a, b := table[i-1], table[i]
-		if at <= b.ReferenceC {
-			share := (at - a.ReferenceC) / (b.ReferenceC - a.ReferenceC)
-			return a.CorrectionK + share*(b.CorrectionK-a.CorrectionK)
-		}
-	}
-	return table[len(table)-1].CorrectionK
-}
-
-// outsideK is how far beyond its table a result may lie before it is worth a word
-// (common practice).
-const outsideK = 10
-
-// Outside says whether value lies more than 10 K outside the calibration's table.
-func Outside(cal *record.Calibration, value float64) bool {
-	if cal == nil || len(cal.Table) == 0 {
-		return false
-	}
-	return value < cal.Table[0].ReferenceC-outsideK || value > cal.Table[len(cal.Table)-1].ReferenceC+outsideK
 }

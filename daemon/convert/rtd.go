@@ -15,9 +15,9 @@ const (
 
 // rtdRatio is R(t)/R0 for -200..850 degC.
 func rtdRatio(t float64) float64 {
-	r := 1 + rtdA*t + rtdB*t*t
+	r := 1 + float64(rtdA*t) + float64(rtdB*t*t)
 	if t < 0 {
-		r += rtdC4 * (t - 100) * t * t * t
+		r += float64(rtdC4 * (t - 100) * t * t * t)
 	}
 	return r
 }
@@ -29,12 +29,13 @@ func rtdC(ohms, r0 float64) (float64, error) {
 	if !(ratio >= rtdRatio(-200) && ratio <= rtdRatio(850)) {
 		return 0, fmt.Errorf("%g ohm is outside -200..850 degC of a resistor with %g ohm at 0 degC", ohms, r0)
 	}
-	t := (-rtdA + math.Sqrt(rtdA*rtdA-4*rtdB*(1-ratio))) / (2 * rtdB)
+	t := (-rtdA + math.Sqrt(float64(rtdA*rtdA)-float64(4*rtdB*(1-ratio)))) / (2 * rtdB)
 	if ratio >= 1 {
 		return t, nil
 	}
 	for range 6 { // Newton; the quadratic is within 2.5 K everywhere below zero
-		slope := rtdA + 2*rtdB*t + rtdC4*(4*t*t*t-300*t*t)
+		cubic := float64(4*t*t*t) - float64(300*t*t)
+		slope := rtdA + float64(2*rtdB*t) + float64(rtdC4*cubic)
 		t -= (rtdRatio(t) - ratio) / slope
 	}
 	return t, nil

@@ -69,7 +69,7 @@ func channel(name string, c *config.Config, conv drivers.Converter) record.Chann
 	if thermocouple(conv.Law) {
 		ch.Couple = couple(cc)
 		if ch.Class == "" {
-			ch.Class = "iec-1"
+			ch.Class = usualClass(ch.Couple)
 		}
 	}
 	if cc.Cold != nil {
@@ -82,15 +82,25 @@ func channel(name string, c *config.Config, conv drivers.Converter) record.Chann
 		ch.Converter.Lines = []record.Line{{Name: "stated accuracy", Half: a.Half, Rel: a.Rel, SharedBy: "channel", Source: "rig.yaml: " + a.Text}}
 	}
 	if ch.Role == record.RoleProbe {
-		ch.Lines = probeLines(c.Uncertainty)
+		ch.Lines = probeLines(c.Uncertainty, thermocouple(conv.Law))
 	}
 	return ch
 }
 
+// usualClass is the best tolerance class of IEC 60584-1 that covers a couple.
+func usualClass(couple string) string {
+	switch couple {
+	case "A", "B", "C":
+		return "iec-2"
+	}
+	return "iec-1"
+}
+
 // probeLines are what mounting a probe on a loaded board adds. The limits are common
 // practice; the split of the mounting line says that a remounted probe repeats only
-// part of its error.
-func probeLines(u config.Uncertainty) []record.Line {
+// part of its error. The gradient lies between a thermocouple's terminals and the
+// sensor of its cold junction, and acts there; other probes have none.
+func probeLines(u config.Uncertainty, thermocouple bool) []record.Line {
 	value := func(p *float64, otherwise float64) float64 {
 		if p != nil {
 			return *p
@@ -98,12 +108,15 @@ func probeLines(u config.Uncertainty) []record.Line {
 		return otherwise
 	}
 	mounting := value(u.Mounting, 1.0)
-	return []record.Line{
+	lines := []record.Line{
 		{Name: "mounting and contact, remounted each time", Half: 0.866 * mounting, Source: "common practice"},
 		{Name: "mounting and contact, same place and method", Half: 0.5 * mounting, SharedBy: "channel", Source: "common practice"},
 		{Name: "pickup while loaded", Half: value(u.Pickup, 0.5), Source: "common practice"},
-		{Name: "terminal gradient", Half: value(u.Terminal, 0.3), SharedBy: "channel", Source: "common practice"},
 	}
+	if thermocouple {
+		lines = append(lines, record.Line{Name: "terminal gradient", Half: value(u.Terminal, 0.3), In: "cold", SharedBy: "channel", Source: "common practice"})
+	}
+	return lines
 }
 
 func thermocouple(law drivers.Law) bool {
