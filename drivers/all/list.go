@@ -12,6 +12,7 @@ import (
 	"soakrig/drivers/probe/ads1115"
 	"soakrig/drivers/probe/ads1118"
 	"soakrig/drivers/probe/ds18b20"
+	"soakrig/drivers/probe/iio"
 	"soakrig/drivers/probe/max31855"
 	"soakrig/drivers/probe/max31856"
 	"soakrig/drivers/probe/max31865"
@@ -31,6 +32,7 @@ func Drivers() []*drivers.Driver {
 		&ads1115.Driver,
 		&ads1118.Driver,
 		&ds18b20.Driver,
+		&iio.Driver,
 		&max31855.Driver,
 		&max31856.Driver,
 		&max31865.Driver,
