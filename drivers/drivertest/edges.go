@@ -45,7 +45,7 @@ func (p *Ports) Edges(name string, o bus.EdgeOptions) (bus.Edges, error) {
 	return l, nil
 }
 
-// Put adds edges, as they come.
+// Put adds edges in the order of their times. One in the future is not read before.
 func (l *EdgeLine) Put(edges ...bus.Edge) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
@@ -69,7 +69,11 @@ func (l *EdgeLine) Read(dst []bus.Edge) (int, error) {
 	if l.closed {
 		return 0, bus.ErrClosed
 	}
-	n := copy(dst, l.kept)
+	now, n := time.Since(l.start), 0
+	for n < len(dst) && n < len(l.kept) && l.kept[n].At <= now {
+		dst[n] = l.kept[n]
+		n++
+	}
 	l.kept = l.kept[n:]
 	return n, nil
 }

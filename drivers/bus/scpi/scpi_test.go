@@ -12,6 +12,8 @@ import (
 	"net"
 	"os"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -30,14 +32,33 @@ func (stream) SetMode(bus.SerialMode) error { return errors.ErrUnsupported }
 // instrument answers each line it gets with what answer returns, in a new goroutine
 // per connection; an empty answer is silence.
 type instrument struct {
-	opens  int
-	asked  []string
-	answer func(n int, query string) string
+	answer func(n int, query string) string // called by one goroutine per connection
+
+	mu    sync.Mutex // guards all below
+	opens int
+	asked []string
+}
+
+// note records a query and returns its number.
+func (g *instrument) note(query string) int {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.asked = append(g.asked, query)
+	return len(g.asked) - 1
+}
+
+// opened returns how often it was connected to.
+func (g *instrument) opened() int {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return g.opens
 }
 
 func (g *instrument) open(context.Context) (bus.SerialPort, error) {
 	here, far := net.Pipe()
+	g.mu.Lock()
 	g.opens++
+	g.mu.Unlock()
 	go func() {
 		defer far.Close()
 		for r := bufio.NewReader(far); ; {
@@ -45,9 +66,7 @@ func (g *instrument) open(context.Context) (bus.SerialPort, error) {
 			if err != nil {
 				return
 			}
-			n := len(g.asked)
-			g.asked = append(g.asked, query)
-			if _, err := io.WriteString(far, g.answer(n, query)); err != nil {
+			if _, err := io.WriteString(far, g.answer(g.note(query), query)); err != nil {
 				return
 			}
 		}
@@ -111,9 +130,9 @@ func publishedAnswer(t *testing.T, c published) {
 			t.Errorf("%v, want %s", err, c.Expect.Error)
 		}
 		time.Sleep(time.Minute) // the pause, on the bubble's clock
-		opens := g.opens
+		opens := g.opened()
 		m.Query(t.Context(), "*IDN?")
-		if g.opens != opens+1 {
+		if g.opened() != opens+1 {
 			t.Errorf("the connection was kept")
 		}
 		return
@@ -194,8 +213,8 @@ func TestOnlyQueriesAreSent(t *testing.T) {
 			t.Error(err)
 		}
 	}
-	if g.opens != 0 {
-		t.Errorf("opened %d times", g.opens)
+	if g.opened() != 0 {
+		t.Errorf("opened %d times", g.opened())
 	}
 }
 
@@ -212,15 +231,14 @@ func TestALateAnswerIsNotTheNextOne(t *testing.T) {
 		} {
 			t.Run(fmt.Sprintf("%s serial=%v", name, serial), func(t *testing.T) {
 				synctest.Test(t, func(t *testing.T) {
-					hit := false
+					var hit atomic.Bool
 					g := &instrument{}
 					g.answer = func(n int, query string) string {
 						if query == "*CLS\n" {
 							return ""
 						}
 						good := strings.TrimSuffix(query, "?\n") + "\n"
-						if n > 3 && !hit {
-							hit = true
+						if n > 3 && hit.CompareAndSwap(false, true) {
 							return disturb(good)
 						}
 						return good

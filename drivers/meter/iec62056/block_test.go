@@ -1,0 +1,152 @@
+package iec62056
+
+import (
+	"bufio"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"math"
+	"os"
+	"strings"
+	"testing"
+	"testing/synctest"
+
+	"soakrig/drivers"
+)
+
+// published is one line of testdata/meters/iec62056-21.jsonl; each names its source.
+type published struct {
+	ID, Request, Response string
+	Expect                struct {
+		Maker string `json:"manufacturer"`
+		Char  string `json:"baud_char"`
+		Baud  int
+		Ident string
+		MinMS int `json:"min_reaction_ms"`
+		Error string
+		BCC   string
+		From  int
+		// address: [number, unit]
+		Values map[string][2]any
+	}
+}
+
+func TestPublishedReadouts(t *testing.T) {
+	f, err := os.Open("../../../testdata/meters/iec62056-21.jsonl")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	ran := 0
+	for s := bufio.NewScanner(f); s.Scan(); ran++ {
+		var c published
+		if err := json.Unmarshal(s.Bytes(), &c); err != nil {
+			t.Fatal(err)
+		}
+		t.Run(c.ID, func(t *testing.T) {
+			response, err := hex.DecodeString(c.Response)
+			if err != nil {
+				t.Fatal(err)
+			}
+			switch {
+			case c.Expect.Maker != "":
+				publishedIdent(t, c, string(response))
+			case c.Expect.BCC != "":
+				if got := hex.EncodeToString([]byte{bcc(response[c.Expect.From : len(response)-1])}); got != c.Expect.BCC {
+					t.Errorf("block check %s, want %s", got, c.Expect.BCC)
+				}
+			default:
+				publishedBlock(t, c, response)
+			}
+		})
+	}
+	if ran != 10 {
+		t.Errorf("%d cases, want 10", ran)
+	}
+}
+
+func publishedIdent(t *testing.T, c published, response string) {
+	id, err := parseIdent(strings.TrimSpace(response))
+	if err != nil {
+		t.Fatal(err)
+	}
+	speed, ok := baud(id.speed)
+	if id.maker != c.Expect.Maker || string(id.speed) != c.Expect.Char || !ok || speed != c.Expect.Baud || id.text != c.Expect.Ident || id.reactionMS() != c.Expect.MinMS {
+		t.Errorf("%+v, %d baud, %d ms", id, speed, id.reactionMS())
+	}
+}
+
+// publishedBlock runs a block through the whole driver, and its lines through the parser.
+func publishedBlock(t *testing.T, c published, response []byte) {
+	synctest.Test(t, func(t *testing.T) {
+		m := &meter{behaviour: behaviour{ident: "/Inv5X", block: string(response)}}
+		d := open(t, m.ports(), source("", energyIn))
+		var out [1]drivers.Reading
+		err := d.Read(t.Context(), out[:])
+		want := map[string]error{"bcc": ErrBCC, "timeout": ErrTimeout}[c.Expect.Error]
+		if c.Expect.Error != "" {
+			if want == nil || !errors.Is(err, want) || out[0].Faults == 0 || out[0].Has != 0 {
+				t.Errorf("%v, %+v; want %s", err, out[0], c.Expect.Error)
+			}
+			return
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := checkBlock(response)
+		if err != nil {
+			t.Fatal(err)
+		}
+		lines := parseLines(text)
+		for address, v := range c.Expect.Values {
+			got, ok := lines[address]
+			if !ok || math.Abs(got.number-v[0].(float64)) > 1e-9 || got.unit != v[1] {
+				t.Errorf("%s: %+v, want %v", address, got, v)
+			}
+		}
+	})
+}
+
+func TestFind(t *testing.T) {
+	lines := parseLines([]byte("1-0:1.8.0*255(1*kWh)\r\n1-0:2.8.0(2*kWh)\r\n1-1:2.8.0(3*kWh)\r\n16.7.0(4*kW)\r\n1-0:0.9.1(12:30)\r\nF.F(00000000)\r\n0.2.0(v1)\r\n"))
+	for address, want := range map[string]float64{"1.8.0": 1, "1-0:1.8.0*255": 1, "1-0:2.8.0": 2, "1-1:2.8.0": 3, "16.7.0": 4, "1-0:16.7.0": 4} {
+		if v, err := find(lines, address); err != nil || v.number != want {
+			t.Errorf("%s: %+v, %v", address, v, err)
+		}
+	}
+	for _, address := range []string{"2.8.0", "1-2:2.8.0", "9.9.9", "0.9.1"} {
+		if v, err := find(lines, address); err == nil {
+			t.Errorf("%s: %+v", address, v)
+		}
+	}
+}
+
+func TestParity(t *testing.T) {
+	p := withParity("1-0:1.8.0(12*kWh)\r\n")
+	p[4] ^= 0x80
+	if err := stripParity(p); !errors.Is(err, ErrParity) {
+		t.Errorf("%v", err)
+	}
+}
+
+func FuzzBlock(f *testing.F) {
+	f.Add([]byte(goodMeter().block))
+	f.Add(withParity(goodMeter().block))
+	f.Add([]byte("/INV5X\r\n1.8.0(1)\r\n!\r\n"))
+	f.Fuzz(func(t *testing.T, p []byte) {
+		for _, check := range []func([]byte) ([]byte, error){checkBlock, checkTelegram} {
+			if len(p) == 0 {
+				continue
+			}
+			text, err := check(append([]byte(nil), p...))
+			if err != nil {
+				continue
+			}
+			for address, v := range parseLines(text) {
+				if math.IsNaN(v.number) || math.IsInf(v.number, 0) || address == "" {
+					t.Errorf("%q: %+v", address, v)
+				}
+			}
+		}
+	})
+}
