@@ -20,11 +20,10 @@ type family struct {
 // point is one value of a family. It is a prometheus.Metric whose labels were made
 // when the layout changed, so that a scrape does not make them again.
 type point struct {
-	family  *family
-	labels  []*dto.LabelPair // sorted by name; never changed
-	value   float64
-	gauge   dto.Gauge
-	counter dto.Counter
+	family *family
+	labels []*dto.LabelPair // sorted by name; never changed
+	value  float64
+	gauge  dto.Gauge
 }
 
 // Desc implements prometheus.Metric.
@@ -34,8 +33,7 @@ func (p *point) Desc() *prometheus.Desc { return p.family.desc }
 func (p *point) Write(out *dto.Metric) error {
 	out.Label = p.labels
 	if p.family.counter {
-		p.counter.Value = &p.value
-		out.Counter = &p.counter
+		out.Counter = &dto.Counter{Value: &p.value}
 		return nil
 	}
 	p.gauge.Value = &p.value
