@@ -45,9 +45,10 @@ func (ev *evaluation) describeAmbient() {
 			firstOut = i
 		}
 	}
-	if n > 0 {
-		a.InBand = float64(in) / float64(n)
+	if n == 0 { // less than half a minute
+		return
 	}
+	a.InBand = float64(in) / float64(n)
 	a.DriftKPerH = number(ev.drift(minutes))
 	ev.res.Ambient = a
 	ev.findAmbient(a, firstOut)

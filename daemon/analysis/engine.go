@@ -24,15 +24,16 @@ func (l loadSpan) begun() bool { return l.source != "" }
 // moves through the phases and collects what was said about the run. What it
 // decides depends on the past only, so that live and replay agree.
 type engine struct {
-	in    Input
-	c     Constants
-	roles roles
-	grid  grid
-	det   detector
-	span  loadSpan
-	marks []record.MarkResult
-	gaps  []record.GapResult
-	notes []record.Finding // said by Restart, ClockStep, ...
+	in        Input
+	c         Constants
+	roles     roles
+	grid      grid
+	det       detector
+	span      loadSpan
+	committed int64 // seconds before this one count as on load for good
+	marks     []record.MarkResult
+	gaps      []record.GapResult
+	notes     []record.Finding // said by Restart, ClockStep, ...
 
 	ring    []row
 	lowpass float64
@@ -52,7 +53,7 @@ type engine struct {
 
 	sealed func(r *row)                     // sees every sealed second, in order
 	event  func(e record.RunEvent)          // sees every event
-	moved  func(old, now loadSpan)          // sees every change of the span
+	moved  func(now loadSpan)               // sees every change of the span
 	after  func(r *row, phase record.Phase) // sees every sealed second with the phase as known then
 }
 
@@ -154,6 +155,9 @@ func (e *engine) sealOne() {
 		e.power(r.second, r.cells[e.roles.power].v)
 	}
 	e.advancePhase(r.second)
+	if e.span.begun() && !e.span.ended {
+		e.committed = max(e.committed, e.settled())
+	}
 	if e.after != nil {
 		e.after(r, e.phaseNow())
 	}
@@ -200,8 +204,11 @@ func (e *engine) powerMarked(second int64, w float64) {
 	}
 }
 
+// startLoad dates the load's start back, at most as far as the ring reaches.
 func (e *engine) startLoad(source string, at int64) {
 	old := e.span
+	at = max(at, e.grid.next-ringRows+1)
+	e.committed = at
 	e.span = loadSpan{source: source, start: at}
 	text := fmt.Sprintf("load %s at %s", source, clock(at))
 	if old.begun() {
@@ -210,7 +217,7 @@ func (e *engine) startLoad(source string, at int64) {
 	}
 	e.emit(record.RunEvent{Event: "load_start", Phase: e.phaseNow(), AtS: float64(at), Text: text})
 	if e.moved != nil {
-		e.moved(old, e.span)
+		e.moved(e.span)
 	}
 }
 
@@ -229,17 +236,17 @@ func (e *engine) moveLoadPhase(at int64) {
 	}
 }
 
+// endLoad dates the load's end back, but not into seconds that already count.
 func (e *engine) endLoad(by string, at int64) {
 	if !e.span.begun() || e.span.ended {
 		return
 	}
-	old := e.span
-	e.span.ended, e.span.endedBy, e.span.end = true, by, max(at, e.span.start)
+	e.span.ended, e.span.endedBy, e.span.end = true, by, max(at, e.span.start, e.committed)
 	e.det.state, e.det.pending = loadEnded, false
 	e.emit(record.RunEvent{Event: "load_end", Phase: e.phaseNow(), AtS: float64(e.span.end),
 		Text: fmt.Sprintf("load ended at %s, after %s", clock(e.span.end), clock(e.span.end-e.span.start))})
 	if e.moved != nil {
-		e.moved(old, e.span)
+		e.moved(e.span)
 	}
 }
 

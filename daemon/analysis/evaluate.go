@@ -68,7 +68,7 @@ func (ev *evaluation) findLoad() {
 	if !ev.span.begun() {
 		return
 	}
-	ev.from, ev.to = max(ev.span.start, first), ev.r.settled()
+	ev.from, ev.to = max(ev.span.start, first), ev.r.committed
 	if ev.span.ended {
 		ev.to = ev.span.end
 	}

@@ -305,7 +305,7 @@ func (ev *evaluation) judgeDetached(i int) bool {
 // steepest is the block with the largest fall of a share near one.
 func (ev *evaluation) steepest(share []float64, from, within int) int {
 	at, most := from, 0.0
-	for b := max(from-1, 1); b <= from+within && b < len(share); b++ {
+	for b := max(from-1, 1); b <= from+within+6 && b < len(share); b++ {
 		if d := share[b-1] - share[b]; d > most {
 			at, most = b, d
 		}

@@ -76,8 +76,8 @@ func newWatches(in Input, c Constants) []limitWatch {
 
 // onMoved follows the load's start and end. A start that is dated back takes the
 // seconds it reaches back to from the ring.
-func (t *Tracker) onMoved(old, now loadSpan) {
-	if old.start != now.start || !old.begun() {
+func (t *Tracker) onMoved(now loadSpan) {
+	if !now.ended {
 		t.acc = newOnLoad(t.c, t.roles, len(t.in.Channels), now.start, false)
 		t.next = now.start
 		t.live.lastHigh, t.live.reference = now.start, absent
@@ -104,9 +104,9 @@ func (t *Tracker) consume() {
 	if t.acc == nil {
 		return
 	}
-	until := t.settled()
+	until := t.committed
 	if t.span.ended {
-		until = min(until, t.span.end)
+		until = min(t.span.end, t.grid.next) // a mark may end a second that is still open
 	}
 	for ; t.next < until; t.next++ {
 		if r := t.rowAt(t.next); r != nil {
