@@ -31,7 +31,7 @@ type shapeReader struct {
 	boot, offset column
 	lengths      column
 	bodies       []byte
-	fields       [rawFields][]column // per channel; empty: one value for all
+	fields       [rawFields][]rawColumn // per channel; empty: one value for all
 	shared       [rawFields]int64
 	raw          []Raw
 	boots        [groupLen]int64
@@ -39,6 +39,13 @@ type shapeReader struct {
 	sizes        [groupLen]int64
 	fresh        bool // nothing decoded yet
 	absent       Fields
+}
+
+// rawColumn is a column of one field of one channel and what its slots hold.
+type rawColumn struct {
+	column
+	held  int64 // value in all slots of the shape
+	holds bool  // whether they hold one
 }
 
 // Reset takes a block, checks its CRC32C and its structure. The reader keeps p
@@ -152,11 +159,12 @@ func (s *shapeReader) open(c *cursor, other bool) {
 			s.shared[f] = c.varint()
 		case 1:
 			if cap(s.fields[f]) < s.raws {
-				s.fields[f] = make([]column, s.raws)
+				s.fields[f] = make([]rawColumn, s.raws)
 			}
 			s.fields[f] = s.fields[f][:s.raws]
 			for i := range s.fields[f] {
 				s.fields[f][i].open(c, s.count)
+				s.fields[f][i].holds = false
 				if c.bad {
 					return
 				}
@@ -231,7 +239,9 @@ func (r *BlockReader) Scan() bool {
 		r.body = s.bodies[:s.sizes[s.next]:s.sizes[s.next]]
 		s.bodies = s.bodies[len(r.body):]
 	} else {
-		r.body = nil
+		if r.body != nil {
+			r.body = nil
+		}
 		r.sample.Layout, r.sample.Source = s.layout, s.source
 		r.sample.Raw = s.raw[s.next*s.raws : (s.next+1)*s.raws : (s.next+1)*s.raws]
 	}
@@ -362,7 +372,19 @@ func (s *shapeReader) fillColumn(raw []Raw, f, ch, m int) bool {
 	col := &s.fields[f][ch]
 	var scratch [groupLen]int64
 	v := scratch[:m]
-	col.read(v)
+	if x, same := col.constant(m); same {
+		if col.holds && col.held == x {
+			return true
+		}
+		for i := range v {
+			v[i] = x
+		}
+		// The slots keep a code only while no entry has its own taken away.
+		col.held, col.holds = x, m == len(s.raw)/s.raws && (f < fieldCode || !s.drops())
+	} else {
+		col.read(v)
+		col.holds = false
+	}
 	n := s.raws
 	switch f {
 	case fieldCode:
@@ -400,6 +422,11 @@ func (s *shapeReader) fillColumn(raw []Raw, f, ch, m int) bool {
 		}
 	}
 	return true
+}
+
+// drops tells whether codes of this shape may be taken away after they were filled.
+func (s *shapeReader) drops() bool {
+	return len(s.fields[fieldHas]) > 0 || s.absent != 0
 }
 
 // CheckBlock verifies the checksum of a block and gives the numbers of its first

@@ -11,9 +11,10 @@ import (
 //	1  svarint v0, then groups           value = the one before + delta
 //	2  svarint v0, svarint d0, groups    delta = the one before + step
 //
-// A group is up to groupLen zigzag numbers: one byte with their width in bits,
-// then the numbers packed from the lowest bit up, padded to a byte. Sums wrap at
-// 64 bits, so every list can be stored.
+// The values form pieces of groupLen; each piece has one group, which for the first
+// piece leaves out the values that stand in front. A group is a byte with the width
+// of its zigzag numbers in bits, then the numbers packed from the lowest bit up,
+// padded to a byte. Sums wrap at 64 bits, so every list can be stored.
 const (
 	columnConstant = 0
 	columnDelta    = 1
@@ -45,20 +46,21 @@ func appendColumn(dst []byte, v []int64, regular bool) []byte {
 	v = v[1:]
 	if !regular {
 		dst = binary.AppendVarint(append(dst, columnDelta), first)
-		return appendGroups(dst, v)
+		return appendGroups(dst, v, groupLen-1)
 	}
 	dst = binary.AppendVarint(append(dst, columnStep), first)
 	dst = binary.AppendVarint(dst, v[0])
 	for i := len(v) - 1; i > 0; i-- {
 		v[i] -= v[i-1]
 	}
-	return appendGroups(dst, v[1:])
+	return appendGroups(dst, v[1:], groupLen-2)
 }
 
-func appendGroups(dst []byte, v []int64) []byte {
+func appendGroups(dst []byte, v []int64, size int) []byte {
 	for len(v) > 0 {
-		g := v[:min(len(v), groupLen)]
+		g := v[:min(len(v), size)]
 		v = v[len(g):]
+		size = groupLen
 		var all uint64
 		for _, x := range g {
 			all |= zigzag(x)
@@ -96,30 +98,23 @@ func packBits(dst []byte, g []int64, width int) []byte {
 
 func groupBytes(n, width int) int { return (n*width + 7) / 8 }
 
-// column reads a column in pieces of up to groupLen values.
+// column reads a column piece by piece.
 type column struct {
 	mode  byte
-	p     []byte // groups not yet read
-	last  int64  // value before the next
+	lead  int8   // values in front of the groups that are still to be given
+	p     []byte // from the next group on
+	last  int64  // value before the next; in front, the next
 	delta int64
-	lead  int // values that stand outside the groups and are still to be given: 2, 1, 0
-	first int64
-	left  int // values not yet given
-	buf   [groupLen]int64
-	n, at int // valid in buf, next in buf
 }
 
-// open takes a column of n values from the front of c.
+// open takes a column of n values from the front of c and checks that it is whole.
 func (k *column) open(c *cursor, n int) {
-	k.mode, k.left, k.n, k.at, k.p, k.lead = columnConstant, n, 0, 0, nil, 0
-	k.last, k.delta = 0, 0
+	*k = column{}
 	if n == 0 {
 		return
 	}
 	k.mode = c.byte()
 	k.last = c.varint()
-	k.first = k.last
-	packed := n - 1
 	switch k.mode {
 	case columnConstant:
 		return
@@ -128,16 +123,17 @@ func (k *column) open(c *cursor, n int) {
 	case columnStep:
 		k.delta = c.varint()
 		k.lead = 2
-		packed = n - 2
 	default:
 		c.bad = true
 	}
-	if packed < 0 {
-		c.bad = true
-	}
-	start := c.p
-	for packed > 0 && !c.bad {
-		g := min(packed, groupLen)
+	k.p = c.p
+	size := groupLen - int(k.lead)
+	for packed := n - int(k.lead); packed != 0; size = groupLen {
+		if packed < 0 || c.bad {
+			c.bad = true
+			return
+		}
+		g := min(packed, size)
 		width := int(c.byte())
 		if width > 64 {
 			c.bad = true
@@ -145,75 +141,82 @@ func (k *column) open(c *cursor, n int) {
 		c.take(groupBytes(g, width))
 		packed -= g
 	}
-	k.p = start[:len(start)-len(c.p)]
 }
 
-// read fills out with the next values. open has checked that there are enough bytes.
+// constant tells whether all values of the next piece of n are the same, and takes
+// the piece if they are.
+func (k *column) constant(n int) (v int64, ok bool) {
+	if k.mode == columnConstant {
+		return k.last, true
+	}
+	if k.mode != columnDelta || n > int(k.lead) && k.p[0] != 0 {
+		return 0, false
+	}
+	if n > int(k.lead) {
+		k.p = k.p[1:]
+	}
+	k.lead = 0
+	return k.last, true
+}
+
+// read fills out with the next piece: groupLen values, or what is left.
 func (k *column) read(out []int64) {
-	k.left -= len(out)
 	if k.mode == columnConstant {
 		for i := range out {
 			out[i] = k.last
 		}
 		return
 	}
-	for len(out) > 0 && k.lead > 0 {
-		out[0] = k.first
-		k.lead--
-		if k.lead > 0 { // second order: its second value
-			k.last = k.first + k.delta
-			k.first = k.last
+	for ; k.lead > 0; k.lead-- {
+		if k.mode == columnStep && k.lead == 1 {
+			k.last += k.delta
 		}
+		out[0] = k.last
 		out = out[1:]
 	}
-	for len(out) > 0 {
-		if k.at == k.n {
-			k.fill(len(out))
-		}
-		m := copy(out, k.buf[k.at:k.n])
-		k.at += m
-		out = out[m:]
+	if len(out) == 0 {
+		return
 	}
-}
-
-// fill reads one group into buf. want is how many values are asked for; the group
-// is as long as what is left of the column, at most groupLen.
-func (k *column) fill(want int) {
-	n := min(k.left+want, groupLen)
 	width := int(k.p[0])
-	size := groupBytes(n, width)
-	unpackBits(k.buf[:n], k.p[1:1+size], width)
-	k.p = k.p[1+size:]
-	last, delta := k.last, k.delta
+	k.p = k.p[1:]
+	unpackBits(out, k.p, width)
+	k.p = k.p[groupBytes(len(out), width):]
+	last := k.last
 	if k.mode == columnDelta {
-		for i, d := range k.buf[:n] {
+		for i, d := range out {
 			last += d
-			k.buf[i] = last
+			out[i] = last
 		}
 	} else {
-		for i, s := range k.buf[:n] {
+		delta := k.delta
+		for i, s := range out {
 			delta += s
 			last += delta
-			k.buf[i] = last
+			out[i] = last
 		}
+		k.delta = delta
 	}
-	k.last, k.delta = last, delta
-	k.n, k.at = n, 0
+	k.last = last
 }
 
-// unpackBits reads len(out) zigzag numbers of width bits.
+// unpackBits reads len(out) zigzag numbers of width bits from the front of p, which
+// may go on behind them.
 func unpackBits(out []int64, p []byte, width int) {
 	if width == 0 {
 		clear(out)
 		return
 	}
-	var padded [groupLen*8 + 16]byte
-	copy(padded[:], p)
+	size := groupBytes(len(out), width)
+	if len(p) < size+9 { // a load would reach behind the end
+		var padded [groupLen*8 + 9]byte
+		copy(padded[:], p[:size])
+		p = padded[:]
+	}
 	bit := 0
 	if width <= 57 { // one load holds any of them
 		mask := uint64(1)<<width - 1
 		for i := range out {
-			u := binary.LittleEndian.Uint64(padded[bit>>3:]) >> (bit & 7) & mask
+			u := binary.LittleEndian.Uint64(p[bit>>3:]) >> (bit & 7) & mask
 			out[i] = unzigzag(u)
 			bit += width
 		}
@@ -221,9 +224,9 @@ func unpackBits(out []int64, p []byte, width int) {
 	}
 	for i := range out {
 		at, shift := bit>>3, bit&7
-		u := binary.LittleEndian.Uint64(padded[at:]) >> shift
+		u := binary.LittleEndian.Uint64(p[at:]) >> shift
 		if shift > 0 {
-			u |= uint64(padded[at+8]) << (64 - shift)
+			u |= uint64(p[at+8]) << (64 - shift)
 		}
 		if width < 64 {
 			u &= uint64(1)<<width - 1

@@ -113,7 +113,7 @@ func (j *Journal) commitOnce() (more bool, err error) {
 	}
 	began := time.Now()
 	rows, count := 0, 0
-	err = inTx(j.w.conn, func(ctx context.Context) error {
+	err = j.w.inTx(func(ctx context.Context) error {
 		if err := j.opts.tune.fault("commit"); err != nil {
 			return err
 		}
@@ -295,10 +295,22 @@ func (c *commitTimes) snapshot() (p50, p99 time.Duration, count uint64) {
 	return s[n/2], s[n*99/100], c.count
 }
 
+func (c *commitTimes) n() uint64 {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.count
+}
+
+// rotateEvery is how many commits pass between looks at the file's size.
+const rotateEvery = 16
+
 // rotate begins a new file when the active one is large or old enough. The new one
 // is open before the old one is let go; when it can't be made, the old one is used
 // on.
 func (j *Journal) rotate() {
+	if j.commits.n()%rotateEvery != 0 && j.opts.tune.rotateBytes > 1<<20 {
+		return
+	}
 	size := fileSize(j.w.file.path)
 	j.w.file.bytes.Store(size)
 	if !j.rotationDue(size) || j.seal != nil {

@@ -134,12 +134,14 @@ func inTx(conn *sql.Conn, f func(ctx context.Context) error) error {
 		_, err = conn.ExecContext(ctx, "COMMIT")
 	}
 	if err != nil {
-		// After some errors SQLite has rolled back by itself; then this one fails
-		// with "no transaction" and says nothing new.
-		_, _ = conn.ExecContext(ctx, "ROLLBACK")
+		rollback(ctx, conn)
 	}
 	return err
 }
+
+// rollback ends a failed transaction. After some errors SQLite has rolled back by
+// itself; then this fails with "no transaction" and says nothing new.
+func rollback(ctx context.Context, conn *sql.Conn) { _, _ = conn.ExecContext(ctx, "ROLLBACK") }
 
 // syncDir makes creations, renames and removals in a folder durable.
 func syncDir(dir string) error {

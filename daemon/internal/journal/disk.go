@@ -1,7 +1,6 @@
 package journal
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -229,8 +228,7 @@ func (r *records) loadPins() ([]pin, error) {
 	rows, err := r.rows("SELECT key, d, crc FROM pin ORDER BY key")
 	var out []pin
 	for _, v := range rows {
-		var p pin
-		if !v.bad && json.Unmarshal([]byte(v.text), &p) == nil {
+		if p, ok := decodeRow[pin](v); ok {
 			out = append(out, p)
 		}
 	}

@@ -51,21 +51,33 @@ func (r *Reader) Close() { close(r.closed) }
 // missing; the reader then stands behind them. Entries of a type that this build
 // does not know come with an *record.Unknown. Other errors: the context's,
 // ErrClosed, or a failure to read that calling again may not repeat.
-func (r *Reader) Next(ctx context.Context) (record.Entry, error) {
+func (r *Reader) Next(ctx context.Context) (e record.Entry, err error) {
 	for {
+		if r.inside && r.block.Scan() { // the usual case of a replay
+			seq := r.block.Seq()
+			if seq < r.seq {
+				continue
+			}
+			r.seq = seq + 1
+			e.Seq, e.At = seq, r.block.Stamp()
+			if s := r.block.Sample(); s != nil {
+				e.Body = s
+				return e, nil
+			}
+			return e, r.decode(&e, r.block.Encoded())
+		}
 		if r.memAt < len(r.mem.ends) {
 			return r.fromMemory()
 		}
 		if r.inside || len(r.pieces) > 0 {
-			e, ok, err := r.fromBlock()
-			if ok || err != nil {
+			if err := r.nextBlock(); err != nil {
 				return e, err
 			}
 			continue
 		}
 		wait, err := r.refill(ctx)
 		if err != nil {
-			return record.Entry{}, err
+			return e, err
 		}
 		if !wait {
 			continue
@@ -74,10 +86,10 @@ func (r *Reader) Next(ctx context.Context) (record.Entry, error) {
 		case <-r.wake:
 		case <-ctx.Done():
 			r.forget()
-			return record.Entry{}, ctx.Err()
+			return e, ctx.Err()
 		case <-r.closed:
 			r.forget()
-			return record.Entry{}, ErrClosed
+			return e, ErrClosed
 		}
 	}
 }
@@ -124,41 +136,29 @@ func (r *Reader) decode(e *record.Entry, body []byte) (err error) {
 	return nil
 }
 
-// fromBlock gives the next entry of the blocks that were fetched. ok is false when
-// they hold no more.
-func (r *Reader) fromBlock() (e record.Entry, ok bool, err error) {
-	if !r.inside {
-		p := r.pieces[0]
-		if p.first > r.seq {
-			return e, false, r.gap(p.first - 1)
+// nextBlock leaves the block that has been read and opens the next one.
+func (r *Reader) nextBlock() error {
+	if r.inside {
+		r.inside = false
+		if err := r.block.Err(); err != nil {
+			last := r.block.First() + uint64(r.block.Len()) - 1
+			return r.gapOf(record.Gap{From: r.seq, To: last, Cause: CauseDamaged, Text: err.Error()})
 		}
-		r.pieces = r.pieces[1:]
-		if p.last < r.seq {
-			return e, false, nil
-		}
-		if err := r.block.Reset(p.d); err != nil {
-			return e, false, r.gapOf(record.Gap{From: r.seq, To: p.last, Cause: CauseDamaged, Text: err.Error()})
-		}
-		r.inside = true
+		return nil
 	}
-	for r.block.Scan() {
-		if r.block.Seq() < r.seq {
-			continue
-		}
-		r.seq = r.block.Seq() + 1
-		e = record.Entry{Seq: r.block.Seq(), At: r.block.Stamp()}
-		if s := r.block.Sample(); s != nil {
-			e.Body = s
-			return e, true, nil
-		}
-		return e, true, r.decode(&e, r.block.Encoded())
+	p := r.pieces[0]
+	if p.first > r.seq {
+		return r.gap(p.first - 1)
 	}
-	r.inside = false
-	if err := r.block.Err(); err != nil {
-		last := r.block.First() + uint64(r.block.Len()) - 1
-		return e, false, r.gapOf(record.Gap{From: r.seq, To: last, Cause: CauseDamaged, Text: err.Error()})
+	r.pieces = r.pieces[1:]
+	if p.last < r.seq {
+		return nil
 	}
-	return e, false, nil
+	if err := r.block.Reset(p.d); err != nil {
+		return r.gapOf(record.Gap{From: r.seq, To: p.last, Cause: CauseDamaged, Text: err.Error()})
+	}
+	r.inside = true
+	return nil
 }
 
 // gap reports that seq..to is missing and moves behind it.

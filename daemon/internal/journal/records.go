@@ -139,9 +139,13 @@ func (r *records) rows(query string, args ...any) ([]row, error) {
 	if r.conn == nil {
 		return nil, ErrClosed
 	}
-	rows, err := r.conn.QueryContext(context.Background(), query, args...)
+	return rowsOf(r.conn, r.path, query, args...)
+}
+
+func rowsOf(q querier, path, query string, args ...any) ([]row, error) {
+	rows, err := q.QueryContext(context.Background(), query, args...)
 	if err != nil {
-		return nil, fmt.Errorf("read %s: %w", r.path, err)
+		return nil, fmt.Errorf("read %s: %w", path, err)
 	}
 	defer rows.Close()
 	var out []row
@@ -149,15 +153,27 @@ func (r *records) rows(query string, args ...any) ([]row, error) {
 		var v row
 		var crc int64
 		if err := rows.Scan(&v.key, &v.text, &crc); err != nil {
-			return nil, fmt.Errorf("read %s: %w", r.path, err)
+			return nil, fmt.Errorf("read %s: %w", path, err)
 		}
 		v.bad = rowSum(v.key, v.text) != crc
 		out = append(out, v)
 	}
 	if err := rows.Err(); err != nil {
-		return nil, fmt.Errorf("read %s: %w", r.path, err)
+		return nil, fmt.Errorf("read %s: %w", path, err)
 	}
 	return out, nil
+}
+
+// decodeRow reads a row's JSON; ok is false for a damaged one.
+func decodeRow[T any](v row) (T, bool) {
+	var out T
+	ok := !v.bad && json.Unmarshal([]byte(v.text), &out) == nil
+	return out, ok
+}
+
+func parseSeq(text string) (uint64, bool) {
+	n, err := strconv.ParseUint(text, 10, 64)
+	return n, err == nil
 }
 
 func (r *records) damagedRow(table, key string) error {
@@ -179,8 +195,8 @@ func (r *records) meta(key string) (v string, ok bool) {
 
 func (r *records) metaSeq(key string) (uint64, bool) {
 	v, ok := r.meta(key)
-	n, err := strconv.ParseUint(v, 10, 64)
-	return n, ok && err == nil
+	n, valid := parseSeq(v)
+	return n, ok && valid
 }
 
 func (r *records) putGap(g record.Gap) error {
@@ -190,8 +206,7 @@ func (r *records) putGap(g record.Gap) error {
 func (r *records) gaps() (out []record.Gap, err error) {
 	rows, err := r.rows("SELECT key, d, crc FROM gap ORDER BY key")
 	for _, v := range rows {
-		var g record.Gap
-		if !v.bad && json.Unmarshal([]byte(v.text), &g) == nil {
+		if g, ok := decodeRow[record.Gap](v); ok {
 			out = append(out, g)
 		}
 	}

@@ -54,6 +54,8 @@ type writer struct {
 	insertLive *sql.Stmt
 	insertBlk  *sql.Stmt
 	deleteLive *sql.Stmt
+	begin      *sql.Stmt
+	commit     *sql.Stmt
 	live       int // rows in live
 	liveCount  int // entries in live
 	begun      record.Stamp
@@ -111,20 +113,41 @@ func (w *writer) prepare() (err error) {
 			return err
 		}
 	}
-	if w.insertLive, err = w.conn.PrepareContext(ctx, "INSERT INTO live (seq, d) VALUES (?, ?)"); err != nil {
-		return err
-	}
-	if w.insertBlk, err = w.conn.PrepareContext(ctx, "INSERT INTO blk (seq, n, t0, t1, crc, d) VALUES (?, ?, ?, ?, ?, ?)"); err != nil {
-		return err
-	}
-	if w.deleteLive, err = w.conn.PrepareContext(ctx, "DELETE FROM live WHERE seq <= ?"); err != nil {
-		return err
+	for _, p := range []struct {
+		to   **sql.Stmt
+		text string
+	}{
+		{&w.begin, "BEGIN IMMEDIATE"},
+		{&w.commit, "COMMIT"},
+		{&w.insertLive, "INSERT INTO live (seq, d) VALUES (?, ?)"},
+		{&w.insertBlk, "INSERT INTO blk (seq, n, t0, t1, crc, d) VALUES (?, ?, ?, ?, ?, ?)"},
+		{&w.deleteLive, "DELETE FROM live WHERE seq <= ?"},
+	} {
+		if *p.to, err = w.conn.PrepareContext(ctx, p.text); err != nil {
+			return err
+		}
 	}
 	return nil
 }
 
+// inTx runs f in one transaction. It is inTx with its statements prepared.
+func (w *writer) inTx(f func(ctx context.Context) error) error {
+	ctx := context.Background()
+	if _, err := w.begin.ExecContext(ctx); err != nil {
+		return err
+	}
+	err := f(ctx)
+	if err == nil {
+		_, err = w.commit.ExecContext(ctx)
+	}
+	if err != nil {
+		rollback(ctx, w.conn)
+	}
+	return err
+}
+
 func (w *writer) close() {
-	for _, s := range []*sql.Stmt{w.insertLive, w.insertBlk, w.deleteLive} {
+	for _, s := range []*sql.Stmt{w.begin, w.commit, w.insertLive, w.insertBlk, w.deleteLive} {
 		if s != nil {
 			s.Close()
 		}
@@ -183,8 +206,8 @@ func metaOf(q querier, key string) (string, error) {
 
 func (w *writer) metaSeq(key string) (uint64, bool) {
 	d, err := w.meta(key)
-	n, perr := strconv.ParseUint(d, 10, 64)
-	return n, err == nil && perr == nil
+	n, valid := parseSeq(d)
+	return n, err == nil && valid
 }
 
 // open gives the read side, opened on demand. mu is held for reading and is
