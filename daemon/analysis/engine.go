@@ -36,6 +36,7 @@ type engine struct {
 	notes     []record.Finding // said by Restart, ClockStep, ...
 
 	ring    []row
+	refine  bool // power may still show when a marked load really began
 	lowpass float64
 	lowAt   int64
 
@@ -183,25 +184,25 @@ func (e *engine) power(second int64, w float64) {
 }
 
 // powerMarked looks for the rise that belongs to a mark, up to 120 s after it, and
-// else watches for the end.
+// else watches for the end. Power that was up before the mark says nothing of it.
 func (e *engine) powerMarked(second int64, w float64) {
 	d := &e.det
-	if d.hadIdle && second-e.span.start <= 120 {
-		d.state = loadIdle
-		what, at := d.push(second, w)
-		if what == startEdge {
-			if at-e.span.start > 120 || at < e.span.start-120 {
-				at = e.span.start
-			}
-			e.startLoad("detected", at)
-			return
-		}
-		d.state = loadOn
-		return
+	if !d.hadIdle || second-e.span.start > 120 {
+		e.refine = false
 	}
-	if what, at := d.push(second, w); what == endEdge {
+	if e.refine {
+		d.state = loadIdle
+	}
+	switch what, at := d.push(second, w); {
+	case what == startEdge && at >= e.span.start && at-e.span.start <= 120:
+		e.refine = false
+		e.startLoad("detected", at)
+	case what == startEdge:
+		e.refine = false
+	case what == endEdge:
 		e.endLoad("power", at)
 	}
+	d.state = max(d.state, loadOn)
 }
 
 // startLoad dates the load's start back, at most as far as the ring reaches.
@@ -308,6 +309,7 @@ func (e *engine) markStart(second int64) {
 		e.startLoad("detected", raw)
 		return
 	}
+	e.refine = true
 	e.startLoad("marked", second)
 }
 

@@ -76,8 +76,8 @@ func (ev *evaluation) findLoad() {
 }
 
 // loadFromFirstRow is the load of a recording whose first row is already on load:
-// power falls to less than half later and stays there, or the probes warm by more
-// than at idle.
+// power falls to idle later and stays there, or the probes warm or are warmer than
+// an idle unit is.
 func (ev *evaluation) loadFromFirstRow(first, last int64) loadSpan {
 	none := loadSpan{}
 	if last-first < 30 {
@@ -103,7 +103,7 @@ func (ev *evaluation) loadFromFirstRow(first, last int64) loadSpan {
 				h.push(first+int64(i), v, int64(ev.r.columns[p][first-ev.r.base+int64(i)].stride))
 			}
 		}
-		warmed = warmed || h.found && has(early) && (h.best-early > 5 || h.best-room > 15)
+		warmed = warmed || h.found && has(early) && (h.best-early > ev.c.FirstRowRiseK || h.best-room > 2*ev.c.FirstRowRiseK)
 	}
 	if !fell && !warmed {
 		return none
