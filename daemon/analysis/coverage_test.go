@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"strings"
 	"testing"
 
 	"soakrig/daemon/convert"
@@ -18,10 +19,6 @@ var coverageTrials = flag.Int("coverage.trials", 8000, "instruments drawn by the
 
 var coverageSeed = flag.Uint64("coverage.seed", 20260502, "seed of the coverage tests")
 
-// errors of one line: what results share, and what each has alone. A line's shared
-// part keeps its distribution; what is left over of it is normal.
-type drawn struct{ half, residue float64 } // limits of the shared part, standard deviation of the rest
-
 // lab draws instruments and runs. Everything comes from its seed.
 type lab struct {
 	*rand.Rand
@@ -30,6 +27,7 @@ type lab struct {
 }
 
 func newLab(t testing.TB) *lab {
+	t.Helper()
 	t.Logf("seed %d (-coverage.seed), %d trials (-coverage.trials)", *coverageSeed, *coverageTrials)
 	return &lab{Rand: rand.New(rand.NewPCG(*coverageSeed, 1)), t: t, fixed: map[string]float64{}}
 }
@@ -53,8 +51,12 @@ func (l *lab) kept(key string, sigma float64) float64 {
 	return v
 }
 
-// errorOf is the error of a line in one run: u of it split by key and residue, in the
-// unit of u.
+// forget draws new instruments.
+func (l *lab) forget() { clear(l.fixed) }
+
+// errorOf is the error of a line in one run, of standard deviation u: a part that
+// stays for key and keeps the line's distribution, and a normal residue that does not
+// stay. Without a key nothing stays.
 func (l *lab) errorOf(key, name string, u, sigma, residue float64) float64 {
 	if key == "" {
 		return u * l.unit(sigma)
@@ -65,12 +67,13 @@ func (l *lab) errorOf(key, name string, u, sigma, residue float64) float64 {
 
 // bench is a rig with eight probes of one kind.
 type bench struct {
-	rig     string
-	layout  *record.Layout
-	table   *convert.Table
-	couple  its90.Type
-	samples [1]record.Raw
-	values  [1]convert.Value
+	rig    string
+	layout *record.Layout
+	table  *convert.Table
+	couple its90.Type
+	tolK   float64 // of the wire
+	raw    [1]record.Raw
+	values [1]convert.Value
 }
 
 func newBench(t testing.TB, rig string, ch record.Channel, channels int) *bench {
@@ -90,71 +93,81 @@ func newBench(t testing.TB, rig string, ch record.Channel, channels int) *bench 
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &bench{rig: rig, layout: l, table: table, couple: couple}
+	class, err := its90.ParseClass(ch.Class)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tolK, _, err := its90.Tolerance(couple, class, workedC)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return &bench{rig: rig, layout: l, table: table, couple: couple, tolK: tolK}
+}
+
+// seen is what reaches the converter in one run.
+type seen struct{ probeC, sensedC, addedVolts, gain float64 }
+
+// disturb draws the errors of a channel's lines, each where it acts.
+func (b *bench) disturb(l *lab, ch *record.Channel, s *seen, slope float64) {
+	draw := func(lines []record.Line, residueK float64) {
+		for _, line := range lines {
+			if strings.HasPrefix(line.Name, "step of") {
+				continue // the codes themselves do that
+			}
+			key, divisor := "", math.Sqrt(3)
+			if line.SharedBy != "" {
+				key = b.rig + "/" + ch.Name
+			}
+			if line.Sigma > 0 {
+				divisor = line.Sigma
+			}
+			switch line.In {
+			case "emf":
+				s.addedVolts += l.errorOf(key, line.Name, line.Half/divisor, line.Sigma, residueK*slope)
+				s.gain += l.errorOf(key, line.Name+", relative", line.Rel/divisor, line.Sigma, 0)
+			case "cold":
+				s.sensedC += l.errorOf(key, line.Name, line.Half/divisor, line.Sigma, residueK)
+			default:
+				s.probeC += l.errorOf(key, line.Name, line.Half/divisor, line.Sigma, residueK)
+			}
+		}
+	}
+	draw(ch.Converter.Lines, 0.10)
+	draw(ch.Lines, 0)
+}
+
+func (l *lab) must(v float64, err error) float64 {
+	if err != nil {
+		l.t.Fatal(err)
+	}
+	return v
 }
 
 // measure sends a board temperature through wire, terminals, converter and its codes
-// in one run, with the errors that the lab has drawn, and converts it like the daemon.
-func (b *bench) measure(l *lab, channel int, boardC, coldC float64) convert.Value {
+// in one run, with the errors that the lab draws, and converts it like the daemon.
+func (b *bench) measure(l *lab, channel int, boardC float64) convert.Value {
 	ch := &b.layout.Channels[channel]
-	here := b.rig + "/" + ch.Name
-	volt := func(c float64) float64 {
-		v, err := b.couple.EMFVolts(c)
-		if err != nil {
-			l.t.Fatal(err)
-		}
-		return v
+	spool := ch.Spool
+	if spool == "" {
+		spool = "of " + b.rig
 	}
-	slope, err := b.couple.Seebeck(boardC)
-	if err != nil {
-		l.t.Fatal(err)
-	}
-	class, _ := its90.ParseClass(ch.Class)
-	tolK, _, err := its90.Tolerance(b.couple, class, boardC)
-	if err != nil {
-		l.t.Fatal(err)
-	}
-	probeC := boardC + l.errorOf("spool "+b.rig+ch.Spool, "wire", tolK/math.Sqrt(3), 0, 0.07)
-	terminalC, sensedC, addedVolts, gain := coldC, coldC, 0.0, 1.0
-	draw := func(lines []record.Line, residueK float64) {
-		for _, s := range lines {
-			key, sigma := "", s.Sigma
-			if s.SharedBy != "" {
-				key = here
-			}
-			divisor := math.Sqrt(3)
-			if sigma > 0 {
-				divisor = sigma
-			}
-			switch s.In {
-			case "emf":
-				addedVolts += l.errorOf(key, s.Name, s.Half/divisor, sigma, residueK*slope)
-				gain += l.errorOf(key, s.Name+" rel", s.Rel/divisor, sigma, 0)
-			case "cold":
-				sensedC += l.errorOf(key, s.Name, s.Half/divisor, sigma, residueK)
-			default:
-				probeC += l.errorOf(key, s.Name, s.Half/divisor, sigma, residueK)
-			}
-		}
-	}
-	draw(withoutSteps(ch.Converter.Lines), 0.10)
-	draw(ch.Lines, 0)
-	volts := (volt(probeC)-volt(terminalC))*gain + addedVolts
-	raw := record.Raw{Has: record.HasCode | record.HasCold, Cold: int64(math.Round(sensedC / ch.Converter.ColdPerCode))}
-	switch ch.Converter.Law {
+	s := seen{probeC: boardC, sensedC: workedColdC, gain: 1}
+	s.probeC += l.errorOf("spool "+spool, "wire", b.tolK/math.Sqrt(3), 0, 0.07)
+	b.disturb(l, ch, &s, l.must(b.couple.Seebeck(boardC)))
+	volts := (l.must(b.couple.EMFVolts(s.probeC))-l.must(b.couple.EMFVolts(workedColdC)))*s.gain + s.addedVolts
+	conv := &ch.Converter
+	code := 0.0
+	switch conv.Law {
 	case record.LawEMF:
-		raw.Code = int64(math.Round(volts / ch.Converter.PerCode))
+		code = volts
 	case record.LawFixedSlope:
-		raw.Code = int64(math.Round((sensedC + volts/ch.Converter.SlopeVoltsPerK) / ch.Converter.PerCode))
+		code = s.sensedC + volts/conv.SlopeVoltsPerK
 	case record.LawLinearised:
-		chipC, err := b.couple.TempC(volt(sensedC) + volts)
-		if err != nil {
-			l.t.Fatal(err)
-		}
-		raw.Code = int64(math.Round(chipC / ch.Converter.PerCode))
+		code = l.must(b.couple.TempC(l.must(b.couple.EMFVolts(s.sensedC)) + volts))
 	}
-	b.samples[0] = raw
-	if err := b.table.Convert(&record.Sample{Layout: 1, Source: uint16(channel), Raw: b.samples[:]}, b.values[:]); err != nil {
+	b.raw[0] = record.Raw{Has: record.HasCode | record.HasCold,
+		Code: int64(math.Round(code / conv.PerCode)), Cold: int64(math.Round(s.sensedC / conv.ColdPerCode))}
+	if err := b.table.Convert(&record.Sample{Layout: 1, Source: uint16(channel), Raw: b.raw[:]}, b.values[:]); err != nil {
 		l.t.Fatal(err)
 	}
 	if b.values[0].Faults != 0 {
@@ -163,16 +176,8 @@ func (b *bench) measure(l *lab, channel int, boardC, coldC float64) convert.Valu
 	return b.values[0]
 }
 
-// withoutSteps leaves out what the codes themselves do.
-func withoutSteps(lines []record.Line) (out []record.Line) {
-	for _, l := range lines {
-		if len(l.Name) < 7 || l.Name[:7] != "step of" {
-			out = append(out, l)
-		}
-	}
-	return out
-}
-
+// probe is a channel behind a converter with the limits of its data sheet: MAX31856
+// 19-7534 page 3, MAX31855 19-5793 pages 3 and 4, ADS1118 SBAS457F page 5.
 func probe(model string) record.Channel {
 	ch := precise("vr1")
 	switch model {
@@ -201,24 +206,137 @@ func probe(model string) record.Channel {
 	return ch
 }
 
-func TestProto(t *testing.T) {
-	for _, m := range []string{"MAX31856", "MAX31856, host", "MAX31855", "ADS1118"} {
-		for _, at := range []float64{40, 85, 150} {
-			l := newLab(t)
-			b := newBench(t, "bench-1", probe(m), 1)
-			in := 0
+// counted is how often an interval held the truth.
+type counted struct{ in, high, low, trials int }
+
+func (c *counted) add(errorK, expandedK float64) {
+	c.trials++
+	switch {
+	case errorK > expandedK:
+		c.high++
+	case errorK < -expandedK:
+		c.low++
+	default:
+		c.in++
+	}
+}
+
+func (c *counted) percent(n int) float64 { return 100 * float64(n) / float64(c.trials) }
+
+// check wants 95 % within 93 to 97.
+func (c *counted) check(t *testing.T, name string, expandedK float64) {
+	t.Helper()
+	t.Logf("%-44s U %.2f K, inside %.1f %%, above %.1f %%, below %.1f %%", name, expandedK, c.percent(c.in), c.percent(c.high), c.percent(c.low))
+	if p := c.percent(c.in); p < 93 || p > 97 {
+		t.Errorf("%s: %.2f %% of the intervals hold the truth, want 93 to 97", name, p)
+	}
+}
+
+// TestCoverageOfChannels: a channel's own interval, as every reading carries it.
+func TestCoverageOfChannels(t *testing.T) {
+	for _, model := range []string{"MAX31856", "MAX31856, host", "MAX31855", "ADS1118"} {
+		for _, boardC := range []float64{40, 85, 150} {
+			l, n := newLab(t), counted{}
+			b := newBench(t, "bench-1", probe(model), 1)
 			U := 0.0
-			var ss float64
 			for range *coverageTrials {
-				clear(l.fixed)
-				v := b.measure(l, 0, at, 30)
+				l.forget()
+				v := b.measure(l, 0, boardC)
 				U = v.Expanded
-				ss += (v.Value - at) * (v.Value - at)
-				if math.Abs(v.Value-at) <= v.Expanded {
-					in++
-				}
+				n.add(v.Value-boardC, U)
 			}
-			fmt.Printf("%s %g: U %.2f cover %.2f 2sd %.2f\n", m, at, U, 100*float64(in)/float64(*coverageTrials), 2*math.Sqrt(ss/float64(*coverageTrials)))
+			n.check(t, fmt.Sprintf("%s at %g degC", model, boardC), U)
 		}
+	}
+}
+
+// runError is what a run adds to all its probes alike, by the constants of the
+// analysis: remounted repeats, settling, repeatability of the load.
+func (l *lab) runError(c Constants) float64 {
+	return c.RunToRunK*l.NormFloat64() + c.UnsettledK/math.Sqrt(3)*l.unit(0) + c.LoadRepeatShare*workedRiseK/math.Sqrt(3)*l.unit(0)
+}
+
+// highest draws boards whose eight places spread by spreadK (standard deviation) and
+// counts how often the interval of the hottest reading holds the board's hottest place.
+func highest(t *testing.T, model string, spreadK float64) (n counted, expandedK float64) {
+	t.Helper()
+	c := DefaultConstants()
+	l, b := newLab(t), newBench(t, "bench-1", probe(model), 8)
+	expandedK = workedResult(t, "bench-1", "carrier", "r1", probe(model)).Peak.ExpandedK
+	for range *coverageTrials {
+		l.forget()
+		run, hottestC, readC := l.runError(c), math.Inf(-1), math.Inf(-1)
+		for i := range 8 {
+			placeC := workedC - 1.42*spreadK + spreadK*l.NormFloat64() // the highest of eight is 1.42 standard deviations up
+			hottestC = max(hottestC, placeC)
+			readC = max(readC, b.measure(l, i, placeC+run+c.PeakNoiseK*l.NormFloat64()).Value)
+		}
+		n.add(readC-hottestC, expandedK)
+	}
+	return n, expandedK
+}
+
+// TestCoverageOfHighest: the peak of eight probes, with the budget that a result gives
+// its hot spot.
+func TestCoverageOfHighest(t *testing.T) {
+	for _, model := range []string{"MAX31856", "MAX31855"} {
+		for _, spreadK := range []float64{1, 4} {
+			n, U := highest(t, model, spreadK)
+			n.check(t, fmt.Sprintf("highest of eight, %s, places spread by %g K", model, spreadK), U)
+		}
+	}
+}
+
+// TestHighestOfEquals: eight places at exactly one temperature are the worst case. The
+// highest of eight readings then errs upwards, never down: a limit that passes still
+// passes for a stated reason, and the second hottest probe shows the tie.
+func TestHighestOfEquals(t *testing.T) {
+	n, U := highest(t, "MAX31856", 0)
+	t.Logf("highest of eight equals: U %.2f K, inside %.1f %%, above %.1f %%, below %.2f %%", U, n.percent(n.in), n.percent(n.high), n.percent(n.low))
+	if n.percent(n.low) > 0.1 || n.percent(n.in) < 85 {
+		t.Errorf("inside %.2f %%, below %.2f %%", n.percent(n.in), n.percent(n.low))
+	}
+}
+
+// TestCoverageOfDifferences: the difference of two boards, with the uncertainty that a
+// comparison states for what the two runs share and don't.
+func TestCoverageOfDifferences(t *testing.T) {
+	lot := probe("MAX31856")
+	lot.Spool = "lot 12"
+	for _, c := range []struct {
+		name       string
+		ch         record.Channel
+		rigs       [2]string
+		channels   [2]int
+		atLeast, U float64 // bounds of the expanded uncertainty
+	}{
+		{"same rig, same probe, MAX31856", probe("MAX31856"), [2]string{"bench-1", "bench-1"}, [2]int{0, 0}, 2.3, 2.5},
+		{"same rig, same probe, MAX31855", probe("MAX31855"), [2]string{"bench-1", "bench-1"}, [2]int{0, 0}, 2.3, 2.6},
+		{"same rig, two probes of one spool", probe("MAX31856"), [2]string{"bench-1", "bench-1"}, [2]int{0, 2}, 2.6, 3.3},
+		{"two rigs, one spool", lot, [2]string{"bench-1", "bench-2"}, [2]int{0, 0}, 2.6, 3.3},
+		{"two rigs, own spools", probe("MAX31856"), [2]string{"bench-1", "bench-2"}, [2]int{0, 0}, 3.9, 4.1},
+	} {
+		l, n, k := newLab(t), counted{}, DefaultConstants()
+		benches, results := [2]*bench{}, [2]record.Result{}
+		for i := range benches {
+			benches[i] = newBench(t, c.rigs[i], c.ch, 3)
+			ch := c.ch
+			ch.Name = fmt.Sprintf("vr%d", c.channels[i]+1)
+			results[i] = workedResult(t, c.rigs[i], fmt.Sprintf("carrier-%d", i), fmt.Sprintf("r%d", i), ch)
+		}
+		U := expandedDifference(t, results[0], results[1])
+		if U < c.atLeast || U > c.U {
+			t.Errorf("%s: U = %.2f K, want %g to %g", c.name, U, c.atLeast, c.U)
+		}
+		boardsC := [2]float64{workedC, workedC - 3}
+		for range *coverageTrials {
+			l.forget()
+			var readC [2]float64
+			for i, b := range benches {
+				readC[i] = b.measure(l, c.channels[i], boardsC[i]+l.runError(k)+math.Hypot(k.PeakNoiseK, k.AmbientU)*l.NormFloat64()).Value
+			}
+			n.add(readC[0]-readC[1]-3, U)
+		}
+		n.check(t, c.name, U)
 	}
 }
