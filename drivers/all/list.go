@@ -4,6 +4,7 @@ package all
 
 import (
 	"soakrig/drivers"
+	"soakrig/drivers/meter/bl0942"
 	"soakrig/drivers/meter/iec62056"
 	"soakrig/drivers/meter/modbusmap"
 	"soakrig/drivers/meter/pulse"
@@ -19,11 +20,13 @@ import (
 	"soakrig/drivers/probe/max6675"
 	"soakrig/drivers/probe/mcp9600"
 	"soakrig/drivers/probe/mcp9808"
+	"soakrig/drivers/push"
 )
 
 // Drivers returns every built-in driver, by name of folder.
 func Drivers() []*drivers.Driver {
 	return []*drivers.Driver{
+		&bl0942.Driver,
 		&iec62056.Driver,
 		&modbusmap.Driver,
 		&pulse.Driver,
@@ -39,5 +42,6 @@ func Drivers() []*drivers.Driver {
 		&max6675.Driver,
 		&mcp9600.Driver,
 		&mcp9808.Driver,
+		&push.Driver,
 	}
 }
