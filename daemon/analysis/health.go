@@ -226,28 +226,31 @@ func (ev *evaluation) judgeAttached(i int) bool {
 // finely, or though the others move.
 func (ev *evaluation) judgeStuck(i int) bool {
 	rep := &ev.r.grid.repeats[ev.roles.probes[i]]
-	if rep.longest < ev.c.StuckS || rep.longestAt > float64(ev.to) {
-		return false
+	if rep.longest < ev.c.StuckS || rep.longestAt >= float64(ev.to) || rep.longestAt+rep.longest < float64(ev.from) {
+		return false // before or after the load it does not touch the peak
 	}
 	from, to := int64(rep.longestAt), int64(rep.longestAt+rep.longest)
 	typical := absent
 	if rep.changes > 0 {
 		typical = (ev.r.grid.last - ev.r.grid.first - rep.longest) / float64(rep.changes)
 	}
-	moved := 0.0
+	moved, stir := 0.0, len(ev.roles.probes) == 1
 	for j, p := range ev.roles.probes {
 		if j == i {
 			continue
 		}
 		x := present(ev.r.series(p, max(from, ev.r.base), to+1))
+		for k := 1; k < len(x) && !stir; k++ {
+			stir = x[k] != x[0]
+		}
 		if len(x) > 1 {
 			n := min(10, len(x)/2)
 			moved = max(moved, math.Abs(medianOf(x[len(x)-n:])-medianOf(x[:n])))
 		}
 	}
 	fine := rep.changes >= 20 && rep.smallest <= 0.11 && rep.longest > 30*typical
-	if !fine && moved < ev.c.HealthRiseK {
-		return false
+	if !stir || !fine && moved < ev.c.HealthRiseK {
+		return false // where no probe stirs the recording is smooth, not stuck
 	}
 	ev.probes[i].health = healthStuck
 	ev.findProbe(i, "probe_stuck", "void", rep.longestAt, fmt.Sprintf("gave exactly %s degC for %s from %s while the others moved by %.1f K",
