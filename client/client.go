@@ -130,7 +130,7 @@ func (c *Client) aim() (local bool, err error) {
 	if path, ok := strings.CutPrefix(c.rig, "unix:"); ok {
 		path = strings.TrimPrefix(path, "//")
 		if path == "" {
-			return false, fmt.Errorf("rig %q: no path behind unix:", c.rig)
+			return false, fmt.Errorf("rig %q: no path follows the word unix", c.rig)
 		}
 		c.target = "unix:" + path
 		return true, nil

@@ -17,6 +17,7 @@ import (
 
 	"soakrig/client"
 	"soakrig/daemon/convert"
+	"soakrig/daemon/internal/journal"
 	"soakrig/daemon/record"
 )
 
@@ -78,10 +79,10 @@ func (j *memJournal) close() {
 
 func (j *memJournal) ID() string { return j.id }
 
-func (j *memJournal) State() JournalState {
+func (j *memJournal) State() journal.State {
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	return JournalState{ID: j.id, Oldest: j.oldest, Head: uint64(len(j.entries)), DurableThrough: j.durable, Durable: true, Text: j.text}
+	return journal.State{ID: j.id, Oldest: j.oldest, Head: uint64(len(j.entries)), DurableThrough: j.durable, Durable: true, Text: j.text}
 }
 
 func (j *memJournal) Head() (uint64, uint64) {
@@ -112,7 +113,7 @@ func (r *memReader) Next(ctx context.Context) (record.Entry, error) {
 		r.j.mu.Unlock()
 		switch {
 		case gap != nil:
-			return record.Entry{}, &GapError{*gap}
+			return record.Entry{}, &journal.GapError{Gap: *gap}
 		case ok:
 			if s, is := e.Body.(*record.Sample); is { // the same memory again, as the real one does
 				r.sample.Layout, r.sample.Source = s.Layout, s.Source
@@ -121,7 +122,7 @@ func (r *memReader) Next(ctx context.Context) (record.Entry, error) {
 			}
 			return e, nil
 		case closed:
-			return record.Entry{}, errClosed
+			return record.Entry{}, journal.ErrClosed
 		}
 		select {
 		case <-more:
@@ -188,7 +189,7 @@ func (c *testClock) Speed() float64 { return 1 }
 // fakeRuns answers from what the test put in.
 type fakeRuns struct {
 	mu      sync.Mutex
-	rows    []RunRow // newest first
+	rows    []journal.RunRow // newest first
 	live    *record.Live
 	changed chan struct{}
 	started record.RunStart
@@ -217,7 +218,7 @@ func (f *fakeRuns) Start(_ context.Context, s record.RunStart, loadS float64) (s
 	}
 	s.Run = fmt.Sprintf("2026-05-04-%d", len(f.rows)+1)
 	f.started, f.loadS = s, loadS
-	f.rows = append([]RunRow{{Start: s, State: "open", FirstSeq: 7}}, f.rows...)
+	f.rows = append([]journal.RunRow{{Start: s, State: "open", FirstSeq: 7}}, f.rows...)
 	f.set(&record.Live{Run: s.Run, Unit: s.Unit, Phase: record.PhaseWaiting, VerdictSoFar: record.VerdictNone})
 	return s.Run, 7, nil
 }
@@ -229,13 +230,13 @@ func (f *fakeRuns) set(l *record.Live) {
 	f.changed = make(chan struct{})
 }
 
-func (f *fakeRuns) Stop(_ context.Context, run, reason string) (string, error) {
+func (f *fakeRuns) Stop(_ context.Context, asked, reason string) (string, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if f.live == nil {
+	if f.live == nil || asked != "" && asked != f.live.Run {
 		return "", errFakeNotOpen
 	}
-	run = f.live.Run
+	run := f.live.Run
 	f.rows[0].State = "ended"
 	f.rows[0].Result = &record.Result{Run: run, Verdict: record.VerdictVoid, Final: true, DurationS: 12.5,
 		Probes: []record.ProbeResult{{Channel: "vr1", Health: "good"}}, Reasons: []record.Reason{{Code: "too_short", Text: reason}}}
@@ -250,7 +251,7 @@ func (f *fakeRuns) Mark(_ context.Context, text, author string) (uint64, string,
 	return uint64(len(f.marks)), "", nil
 }
 
-func (f *fakeRuns) Get(run string) (RunRow, error) {
+func (f *fakeRuns) Get(run string) (journal.RunRow, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	for _, r := range f.rows {
@@ -258,10 +259,10 @@ func (f *fakeRuns) Get(run string) (RunRow, error) {
 			return r, nil
 		}
 	}
-	return RunRow{}, fmt.Errorf("%w: %q; there are: %d", errFakeNoRun, run, len(f.rows))
+	return journal.RunRow{}, fmt.Errorf("%w: %q; there are: %d", errFakeNoRun, run, len(f.rows))
 }
 
-func (f *fakeRuns) List(unit, before string, limit int) (list []RunRow, err error) {
+func (f *fakeRuns) List(unit, before string, limit int) (list []journal.RunRow, err error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	skip := before != ""

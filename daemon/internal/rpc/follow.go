@@ -6,6 +6,7 @@ import (
 
 	"google.golang.org/protobuf/encoding/protowire"
 
+	"soakrig/daemon/internal/journal"
 	"soakrig/daemon/record"
 )
 
@@ -61,7 +62,7 @@ func (s *Server) follow(from uint64, filter map[string]bool) *follower {
 // be called once they were reported.
 func (f *follower) step(ctx context.Context) (gap *record.Gap, err error) {
 	e, err := f.next(ctx)
-	var missing *GapError
+	var missing *journal.GapError
 	switch {
 	case errors.As(err, &missing):
 		g := missing.Gap

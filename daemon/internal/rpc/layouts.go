@@ -7,6 +7,7 @@ import (
 	"sync"
 
 	"soakrig/daemon/convert"
+	"soakrig/daemon/internal/journal"
 	"soakrig/daemon/record"
 )
 
@@ -42,6 +43,12 @@ func (l *layouts) get(ctx context.Context, id uint32, seq uint64) (*record.Layou
 	if known := l.known(id); known != nil {
 		return known, nil
 	}
+	if store, ok := l.journal.(layoutStore); ok {
+		if stored, err := store.Layout(id); err == nil {
+			l.learn(stored)
+			return stored, nil
+		}
+	}
 	if l.searched < seq {
 		if err := l.scan(ctx, seq); err != nil {
 			return nil, err
@@ -51,6 +58,11 @@ func (l *layouts) get(ctx context.Context, id uint32, seq uint64) (*record.Layou
 		}
 	}
 	return nil, fmt.Errorf("%w: layout %d, which says what the codes mean, is not in the journal before entry %d", errNoLayout, id, seq)
+}
+
+// layoutStore is a journal that keeps layouts by their number as well.
+type layoutStore interface {
+	Layout(id uint32) (*record.Layout, error)
 }
 
 // errNoLayout: nobody can tell any more what the codes of a sample mean.
@@ -81,7 +93,7 @@ func (l *layouts) scan(ctx context.Context, seq uint64) error {
 	defer r.Close()
 	for r.Seq() <= seq {
 		e, err := r.Next(ctx)
-		var gap *GapError
+		var gap *journal.GapError
 		if errors.As(err, &gap) {
 			continue
 		}

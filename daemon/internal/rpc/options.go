@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"soakrig/daemon/convert"
+	"soakrig/daemon/internal/journal"
 	"soakrig/daemon/internal/rigtime"
 	"soakrig/daemon/record"
 )
@@ -59,9 +60,9 @@ type Runs interface {
 	Stop(ctx context.Context, run, reason string) (string, error)
 	// Mark adds a line to the journal and to the open run, if there is one.
 	Mark(ctx context.Context, text, author string) (seq uint64, run string, err error)
-	Get(run string) (RunRow, error)
+	Get(run string) (journal.RunRow, error)
 	// List is newest first, starting after beforeRun; empty: with the newest.
-	List(unit, beforeRun string, limit int) ([]RunRow, error)
+	List(unit, beforeRun string, limit int) ([]journal.RunRow, error)
 	// Live is the state of the open run; false: none is open.
 	Live() (record.Live, bool)
 	// Changed is closed at the next change of run state.
@@ -146,7 +147,7 @@ func (l *Limits) fill() {
 }
 
 // keepalive is after how much silence a connection is asked whether it lives; half as
-// long later it is given up.
+// long later it is given up. Clients may ask four times as often.
 func (o *Options) keepalive() time.Duration {
 	if o.keepaliveTime > 0 {
 		return o.keepaliveTime

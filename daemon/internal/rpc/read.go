@@ -7,6 +7,7 @@ import (
 	"hash/fnv"
 	"slices"
 
+	"soakrig/daemon/internal/journal"
 	"soakrig/daemon/record"
 	"soakrig/proto/recordpb"
 	pb "soakrig/proto/soakrig/v1"
@@ -60,7 +61,7 @@ func (s *samples) Read(ctx context.Context, req *pb.ReadRequest) (*pb.ReadRespon
 }
 
 // pageRange is what is left to read: from..end, both inclusive.
-func (s *samples) pageRange(req *pb.ReadRequest, state JournalState) (from, end uint64, err error) {
+func (s *samples) pageRange(req *pb.ReadRequest, state journal.State) (from, end uint64, err error) {
 	if req.PageToken != "" {
 		from, end, ok := parseToken(req, state.ID)
 		if !ok {

@@ -13,6 +13,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/protobuf/proto"
 
+	"soakrig/daemon/internal/journal"
 	"soakrig/daemon/record"
 	"soakrig/proto/recordpb"
 	pb "soakrig/proto/soakrig/v1"
@@ -140,7 +141,7 @@ func (s *runService) List(_ context.Context, req *pb.ListRequest) (*pb.ListRespo
 	return resp, nil
 }
 
-func withoutDetail(row RunRow) RunRow {
+func withoutDetail(row journal.RunRow) journal.RunRow {
 	if row.Result != nil {
 		brief := *row.Result
 		brief.Probes, brief.Budget, brief.Statistics = nil, nil, nil
@@ -150,7 +151,7 @@ func withoutDetail(row RunRow) RunRow {
 }
 
 // run carries a stored run to its message.
-func (s *Server) run(row RunRow) (*pb.Run, error) {
+func (s *Server) run(row journal.RunRow) (*pb.Run, error) {
 	m := &pb.Run{
 		Start: &pb.RunStart{}, Rig: s.opts.Rig, State: row.State,
 		StartedWallNs: row.StartedAt.WallNS, EndedWallNs: row.EndedAt.WallNS,

@@ -57,7 +57,7 @@ func New(o Options) (*Server, error) {
 	s.grpc = grpc.NewServer(
 		grpc.Creds(&handshaker{auth: s.auth, guard: s.guard}),
 		grpc.KeepaliveParams(keepalive.ServerParameters{Time: o.keepalive(), Timeout: o.keepalive() / 2}),
-		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 5 * time.Second, PermitWithoutStream: true}),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: o.keepalive() / 4, PermitWithoutStream: true}),
 		grpc.WaitForHandlers(true),
 		grpc.MaxConcurrentStreams(uint32(o.Limits.StreamsPerConn)),
 		grpc.MaxRecvMsgSize(1<<20),

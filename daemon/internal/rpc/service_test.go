@@ -13,6 +13,7 @@ import (
 	"google.golang.org/grpc/status"
 
 	"soakrig/client"
+	"soakrig/daemon/internal/journal"
 	"soakrig/daemon/record"
 	pb "soakrig/proto/soakrig/v1"
 )
@@ -110,7 +111,7 @@ func isKind(err, kind error) bool {
 func TestListPages(t *testing.T) {
 	f := newFixture(t).start()
 	for i := range 1203 {
-		f.runs.rows = append(f.runs.rows, RunRow{
+		f.runs.rows = append(f.runs.rows, journal.RunRow{
 			Start: record.RunStart{Run: fmt.Sprint("run-", i), Unit: fmt.Sprint("unit-", i%3)}, State: "ended",
 			Result: &record.Result{Run: fmt.Sprint("run-", i), Verdict: record.VerdictPass,
 				Probes:   []record.ProbeResult{{Channel: "vr1"}},

@@ -15,6 +15,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"soakrig/daemon/internal/journal"
 	"soakrig/daemon/record"
 	"soakrig/proto/recordpb"
 	pb "soakrig/proto/soakrig/v1"
@@ -129,7 +130,7 @@ func (s *Server) leave(sub *subscriber) {
 	s.mu.Unlock()
 }
 
-func (t *tail) run(state JournalState) error {
+func (t *tail) run(state journal.State) error {
 	ctx := t.stream.Context()
 	if err := t.hello(state); err != nil {
 		return err
@@ -168,7 +169,7 @@ func (t *tail) beat(ctx context.Context, after time.Duration) {
 	t.wait, t.unbeat = context.WithTimeout(ctx, after)
 }
 
-func (t *tail) hello(state JournalState) error {
+func (t *tail) hello(state journal.State) error {
 	l := t.srv.opts.Layout()
 	m := &pb.Hello{Rig: t.srv.opts.Rig, Journal: journalState(state), Layout: &pb.Layout{}, WallNs: t.srv.opts.Clock.Now().WallNS}
 	if err := recordpb.ToProto(l, m.Layout); err != nil {
@@ -248,7 +249,7 @@ func (t *tail) end(ctx context.Context, err error) error {
 func (s *Server) ended(ctx context.Context, err error, next uint64) error {
 	cause := context.Cause(ctx)
 	switch {
-	case errors.Is(cause, errStopping), errors.Is(err, errClosed):
+	case errors.Is(cause, errStopping), errors.Is(err, journal.ErrClosed):
 		return stopping(s.opts.Rig, next)
 	case cause != nil:
 		if _, ok := status.FromError(cause); ok {
@@ -301,7 +302,7 @@ func (s *Server) filter(names []string) (map[string]bool, error) {
 }
 
 // cursor checks that a cursor belongs to this journal and is not beyond its head.
-func (s *Server) cursor(journal string, start *uint64, state JournalState) error {
+func (s *Server) cursor(journal string, start *uint64, state journal.State) error {
 	meta := map[string]string{
 		"rig": s.opts.Rig, "journal_id": state.ID,
 		"oldest_sequence": strconv.FormatUint(state.Oldest, 10),
@@ -319,7 +320,7 @@ func (s *Server) cursor(journal string, start *uint64, state JournalState) error
 	return nil
 }
 
-func journalState(st JournalState) *pb.JournalState {
+func journalState(st journal.State) *pb.JournalState {
 	return &pb.JournalState{
 		JournalId: st.ID, Oldest: st.Oldest, Head: st.Head, DurableThrough: st.DurableThrough,
 		Durable: st.Durable, Text: strings.ToValidUTF8(st.Text, "�"),

@@ -1,0 +1,620 @@
+package rpc
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"os"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"syscall"
+	"testing"
+	"time"
+
+	"golang.org/x/net/http2"
+	"google.golang.org/grpc/codes"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/status"
+
+	"soakrig/client"
+	"soakrig/daemon/record"
+	pb "soakrig/proto/soakrig/v1"
+)
+
+// The failures are numbered as in the list of field failures that the project keeps:
+// C for gRPC, D for the daemon. Each line names what was seen elsewhere.
+
+// openTail opens a stream from the first sequence and takes the hello.
+func openTail(t *testing.T, f *fixture) pb.SampleService_TailClient {
+	t.Helper()
+	start := uint64(1)
+	stream, err := pb.NewSampleServiceClient(f.conn()).Tail(t.Context(), &pb.TailRequest{StartSequence: &start})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := stream.Recv(); err != nil {
+		t.Fatal(err)
+	}
+	return stream
+}
+
+// C1: a graceful stop never returned while an endless stream was open.
+func TestC1StopEndsStreamsAndSaysWhereToResume(t *testing.T) {
+	noLeaks(t)
+	f := newFixture(t).start()
+	f.fill(10)
+	stream := openTail(t, f)
+	if _, err := stream.Recv(); err != nil {
+		t.Fatal(err)
+	}
+	health := healthpb.NewHealthClient(f.conn())
+	f.srv.SetServing(true)
+	begin := time.Now()
+	f.stop()
+	if d := time.Since(begin); d > 2*time.Second {
+		t.Errorf("stop took %v", d)
+	}
+	_, err := stream.Recv()
+	checkStatus(t, err, codes.Unavailable, reasonStopping, fmt.Sprintf("resume at sequence %d", f.journal.State().Head+1))
+	if _, err := health.Check(soon(t), &healthpb.HealthCheckRequest{}); err == nil {
+		t.Error("health still answers")
+	}
+}
+
+// stall floods a stream that is never read until the handler is stuck in Send.
+func stall(t *testing.T, f *fixture) {
+	t.Helper()
+	openTail(t, f)
+	var before uint64
+	for same := 0; same < 20; {
+		for range 2000 {
+			f.sample(1)
+		}
+		runtime.Gosched()
+		list := f.srv.Streams()
+		if len(list) == 0 {
+			continue
+		}
+		if same++; list[0].Next != before {
+			same, before = 0, list[0].Next
+		}
+		if same > 0 && list[0].Lag < 50000 {
+			same = 1
+		}
+	}
+}
+
+// A journal that is closed under a stream ends it like a stop.
+func TestClosedJournalEndsStreams(t *testing.T) {
+	f := newFixture(t).start()
+	f.fill(2)
+	stream := openTail(t, f)
+	if _, err := stream.Recv(); err != nil {
+		t.Fatal(err)
+	}
+	f.journal.close()
+	_, err := stream.Recv()
+	checkStatus(t, err, codes.Unavailable, reasonStopping, "resume at sequence 4")
+}
+
+// C2: a handler that sits inside Send does not see that it should end.
+func TestC2StopFreesAStalledStream(t *testing.T) {
+	noLeaks(t)
+	f := newFixture(t).start()
+	stall(t, f)
+	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
+	defer cancel()
+	begin := time.Now()
+	if err := f.srv.Shutdown(ctx); err != nil {
+		t.Error(err)
+	}
+	if d := time.Since(begin); d < 300*time.Millisecond || d > 3*time.Second {
+		t.Errorf("stop took %v; the timed stop after 300 ms is what frees the stream", d)
+	}
+	if err := <-f.served; err != nil {
+		t.Error(err)
+	}
+	f.srv = nil
+}
+
+// C3: an open health watch kept a graceful stop hanging.
+func TestC3StopEndsHealthWatches(t *testing.T) {
+	f := newFixture(t).start()
+	w, err := healthpb.NewHealthClient(f.conn()).Watch(t.Context(), &healthpb.HealthCheckRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if m, err := w.Recv(); err != nil || m.Status != healthpb.HealthCheckResponse_NOT_SERVING {
+		t.Fatal(m, err)
+	}
+	begin := time.Now()
+	f.stop()
+	if d := time.Since(begin); d > 2*time.Second {
+		t.Errorf("stop took %v", d)
+	}
+}
+
+// C4: after the stop handlers still ran, on storage that was closed.
+func TestC4StopWaitsForHandlers(t *testing.T) {
+	f := newFixture(t).start()
+	f.runs.hang = make(chan struct{})
+	f.runs.rows = []RunRow{{Start: record.RunStart{Run: "r"}}}
+	entered := make(chan error, 1)
+	go func() {
+		_, err := pb.NewRunServiceClient(f.conn()).Evaluate(context.Background(), &pb.EvaluateRequest{Run: "r", Limits: []*pb.Limit{{}}})
+		entered <- err
+	}()
+	for len(f.srv.guard.methods()) == 0 {
+		runtime.Gosched()
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel() // no patience
+	done := make(chan error, 1)
+	go func() { done <- f.srv.Shutdown(ctx) }()
+	<-entered // the client was cut off
+	select {
+	case err := <-done:
+		t.Fatalf("stop returned (%v) while a handler ran", err)
+	case <-time.After(100 * time.Millisecond):
+	}
+	close(f.runs.hang)
+	if err := <-done; err != nil {
+		t.Error(err)
+	}
+	<-f.served
+	f.srv = nil
+}
+
+// C5, C9, C10: a slow subscriber was buffered without bound, or came back half dead.
+func TestC5C9C10ASlowSubscriberCostsNothingAndMissesNothing(t *testing.T) {
+	f := newFixture(t).start()
+	f.fill(1)
+	stream := openTail(t, f)
+	runtime.GC()
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	const n = 100000
+	for range n {
+		f.wall(5)
+	}
+	held := len(f.journal.entries)
+	runtime.GC()
+	runtime.ReadMemStats(&after)
+	// The journal in memory holds n entries of some 250 bytes; the subscriber must not.
+	if grown := int64(after.HeapAlloc) - int64(before.HeapAlloc); grown > int64(held)*400 {
+		t.Errorf("heap grew by %d bytes for %d entries", grown, held)
+	}
+	if lag := f.srv.Streams()[0].Lag; lag < n/2 {
+		t.Errorf("lag %d: the stream should be stuck", lag)
+	}
+	next := uint64(1)
+	for next <= uint64(held) {
+		m, err := stream.Recv()
+		if err != nil {
+			t.Fatal(err)
+		}
+		b := m.GetBatch()
+		if b == nil || b.First != next {
+			t.Fatalf("got %v, want a batch from %d", m, next)
+		}
+		if b.Head < b.Last {
+			t.Errorf("head %d before last %d", b.Head, b.Last)
+		}
+		next = b.Last + 1
+	}
+}
+
+// C6, C7, C8: one slow subscriber held all others, the producer, or the clean-up.
+func TestC6C7C8AHundredSubscribers(t *testing.T) {
+	if testing.Short() {
+		t.Log("short: with a tenth of the entries")
+	}
+	noLeaks(t)
+	f := newFixture(t)
+	f.opts.keepaliveTime = time.Second
+	f.start()
+	f.fill(10)
+	hole := newBlackhole(t, func() string { return f.addr })
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	const healthy, stalled, gone = 85, 10, 5
+	n := 5000
+	if testing.Short() {
+		n = 500
+	}
+	last := uint64(12 + n)
+	var ready, finished sync.WaitGroup
+	var wrong atomic.Int64
+	for range healthy {
+		ready.Add(1)
+		finished.Go(func() { // every one of them sees every sequence
+			c := f.client()
+			next, once := uint64(1), sync.Once{}
+			_, err := c.Tail(ctx, client.Cursor{Next: 1}, client.TailOptions{}, func(e *client.Event) error {
+				once.Do(ready.Done)
+				if e.Seq != next && e.Seq != next+1 { // the layout is no event
+					wrong.Add(1)
+				}
+				if next = e.Seq + 1; e.Seq >= last {
+					return errEnough
+				}
+				return nil
+			})
+			if !errors.Is(err, errEnough) {
+				t.Errorf("tail: %v", err)
+			}
+		})
+	}
+	for i := range stalled + gone {
+		addr := f.addr
+		if i >= stalled {
+			addr = hole.addr()
+		}
+		g := *f
+		g.addr = addr
+		openTail(t, &g)
+	}
+	ready.Wait()
+	hole.set(true, true)
+	worst := time.Duration(0)
+	for range n { // the producer
+		begin := time.Now()
+		f.sample(77)
+		worst = max(worst, time.Since(begin))
+		if f.n%50 == 0 {
+			runtime.Gosched()
+		}
+	}
+	for f.journal.State().Head < last {
+		f.wall(1)
+	}
+	finished.Wait()
+	if wrong.Load() > 0 {
+		t.Errorf("%d sequences out of order", wrong.Load())
+	}
+	stuck := 0
+	for _, s := range f.srv.Streams() {
+		if s.Lag > 0 {
+			stuck++
+		}
+	}
+	if !testing.Short() && stuck < stalled {
+		t.Errorf("%d streams lag, want the %d stalled ones", stuck, stalled)
+	}
+	if worst > 500*time.Millisecond {
+		t.Errorf("the producer waited %v for one entry", worst)
+	}
+	// Those behind the blackhole are gone by keepalive, without anybody closing.
+	deadline := time.Now().Add(20 * time.Second)
+	for len(f.srv.Streams()) > stalled {
+		if time.Now().After(deadline) {
+			t.Fatalf("%d streams are left, want at most the %d stalled ones", len(f.srv.Streams()), stalled)
+		}
+		runtime.Gosched()
+	}
+}
+
+// C11: handlers stayed when clients vanished without a FIN.
+func TestC11VanishedClientsAreNoticed(t *testing.T) {
+	noLeaks(t)
+	f := newFixture(t)
+	f.opts.keepaliveTime = time.Second
+	f.start()
+	f.fill(3)
+	hole := newBlackhole(t, func() string { return f.addr })
+	g := *f
+	g.addr = hole.addr()
+	openTail(t, &g)
+	hole.set(true, false)
+	begin := time.Now()
+	for len(f.srv.Streams()) > 0 {
+		if time.Since(begin) > 15*time.Second {
+			t.Fatal("the handler is still there")
+		}
+		runtime.Gosched()
+	}
+	t.Logf("gone after %v with a keepalive of 1 s", time.Since(begin))
+}
+
+// C12: clients that ping every 10 s, as is usual, were thrown out.
+func TestC12PingsOfOrdinaryClientsAreAllowed(t *testing.T) {
+	f := newFixture(t)
+	f.opts.keepaliveTime = 1200 * time.Millisecond // pings may come each 300 ms; 5 s in the field
+	f.start()
+	for _, c := range []struct {
+		every time.Duration
+		out   bool
+	}{{400 * time.Millisecond, false}, {20 * time.Millisecond, true}} {
+		conn, err := net.Dial("tcp", f.addr)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := conn.Write([]byte(http2.ClientPreface)); err != nil {
+			t.Fatal(err)
+		}
+		fr := http2.NewFramer(conn, conn)
+		if err := fr.WriteSettings(); err != nil {
+			t.Fatal(err)
+		}
+		away := make(chan string, 1)
+		go func() {
+			defer close(away)
+			for {
+				frame, err := fr.ReadFrame()
+				if err != nil {
+					return
+				}
+				if g, ok := frame.(*http2.GoAwayFrame); ok {
+					away <- string(g.DebugData())
+					return
+				}
+			}
+		}()
+		tick := time.NewTicker(c.every)
+		var reason string
+		for pings := 0; pings < 6 && reason == ""; pings++ {
+			select {
+			case reason = <-away:
+			case <-tick.C:
+				if err := fr.WritePing(false, [8]byte{byte(pings)}); err != nil {
+					t.Logf("ping %d: %v", pings, err) // thrown out; the frame says why
+				}
+			}
+		}
+		if c.out {
+			if reason == "" {
+				reason = <-away
+			}
+			if reason != "too_many_pings" {
+				t.Errorf("pings each %v: %q, want too_many_pings", c.every, reason)
+			}
+		} else if reason != "" {
+			t.Errorf("pings each %v: thrown out: %q", c.every, reason)
+		}
+		tick.Stop()
+		conn.Close()
+	}
+}
+
+// C13: a connection that is ended by age or by a box on the way costs nothing but a
+// reconnect. C18: a cut between hello and first sample must not lose the place.
+func TestC13C18CutsLoseNothing(t *testing.T) {
+	noLeaks(t)
+	f := newFixture(t).start()
+	f.fill(5)
+	hole := newBlackhole(t, func() string { return f.addr })
+	c, err := client.Dial(t.Context(), hole.addr(), client.Options{Lazy: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	first := f.journal.State().Head + 1 // the stream is live: this is what it owes us
+	said := make(chan client.Link, 100)
+	got := make(chan uint64, 10000)
+	ctx, cancel := context.WithCancel(soon(t))
+	ended := make(chan error, 1)
+	go func() {
+		_, err := c.Tail(ctx, client.Cursor{}, client.TailOptions{Heartbeat: time.Second, Link: func(l client.Link) {
+			select {
+			case said <- l:
+			default:
+			}
+		}}, func(e *client.Event) error {
+			got <- e.Seq
+			return nil
+		})
+		ended <- err
+	}()
+	for !(<-said).Connected {
+	}
+	hole.cut() // after the hello, before any sample
+	next := first
+	for round := range 20 {
+		for range 50 {
+			f.wall(1)
+		}
+		for range 50 {
+			if seq := <-got; seq != next {
+				t.Fatalf("round %d: got %d, want %d", round, seq, next)
+			}
+			next++
+		}
+		hole.cut()
+	}
+	cancel()
+	if err := <-ended; !errors.Is(err, context.Canceled) {
+		t.Error(err)
+	}
+	if len(got) > 0 {
+		t.Errorf("%d events twice", len(got))
+	}
+}
+
+// C14: a history answer above 4 MiB failed at the client, as if the server were busy.
+func TestC14PagesStayBelowWhatClientsTake(t *testing.T) {
+	f := newFixture(t).start()
+	f.fill(1)
+	for range 30000 {
+		f.sample(12345)
+	}
+	page, err := pb.NewSampleServiceClient(f.conn()).Read(t.Context(), &pb.ReadRequest{PageSize: 300000})
+	if err != nil || len(page.Batch.Samples) > maxPage || page.NextPageToken == "" {
+		t.Fatalf("%d samples, %v", len(page.GetBatch().GetSamples()), err)
+	}
+}
+
+// C16: reflection was off, or refused by the authentication.
+func TestC16Reflection(t *testing.T) {
+	f := newFixture(t).start()
+	if names, err := services(f); err != nil || !strings.Contains(names, "soakrig.v1.SampleService") || !strings.Contains(names, "grpc.health.v1.Health") {
+		t.Errorf("%q, %v", names, err)
+	}
+	g := newFixture(t)
+	g.opts.NoReflection = true
+	g.start()
+	if _, err := services(g); status.Code(err) != codes.Unimplemented {
+		t.Errorf("switched off: %v", err)
+	}
+}
+
+// C19: a cursor beyond the end was answered with everything once more.
+func TestC19ForeignCursorsAreToldApart(t *testing.T) {
+	f := newFixture(t).start()
+	f.fill(5)
+	c := f.client()
+	never := func(*client.Event) error { return errEnough }
+	if _, err := c.Tail(t.Context(), client.Cursor{Journal: "j1", Next: 1000}, client.TailOptions{}, never); !errors.Is(err, client.ErrBeyondHead) {
+		t.Errorf("beyond: %v", err)
+	}
+	cur, err := c.Tail(t.Context(), client.Cursor{Journal: "j0", Next: 3}, client.TailOptions{}, never)
+	if !errors.Is(err, client.ErrJournalChanged) || cur.Next != 3 {
+		t.Errorf("replaced: %v, cursor %+v", err, cur)
+	}
+	var e *client.Error
+	if errors.As(err, &e); e.Meta["journal_id"] != "j1" || e.Meta["oldest_sequence"] != "1" || e.Meta["head_sequence"] != "7" {
+		t.Errorf("details %v", e.Meta)
+	}
+	if _, err := c.Read(t.Context(), client.Range{From: 1000}, never); !errors.Is(err, client.ErrBeyondHead) {
+		t.Errorf("read: %v", err)
+	}
+}
+
+// C21: a socket left by a killed daemon blocked the next for ever; blind removal stole
+// a living one's.
+func TestC21UnixSockets(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, "soakd.sock")
+	// What SIGKILL leaves behind.
+	fd, err := syscall.Socket(syscall.AF_UNIX, syscall.SOCK_STREAM, 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := syscall.Bind(fd, &syscall.SockaddrUnix{Name: path}); err != nil {
+		t.Fatal(err)
+	}
+	syscall.Close(fd)
+	f := newFixture(t)
+	f.serveOn("unix:" + path)
+	if info, err := os.Stat(path); err != nil || info.Mode().Perm() != 0o660 {
+		t.Errorf("mode %v, %v", info.Mode(), err)
+	}
+	if _, err := f.client().Describe(t.Context()); err != nil {
+		t.Error(err)
+	}
+	if _, err := Listen("unix:" + path); err == nil || !strings.Contains(err.Error(), "another soakd answers there") {
+		t.Errorf("second instance: %v", err)
+	}
+	if _, err := f.client().Describe(t.Context()); err != nil {
+		t.Errorf("the first one afterwards: %v", err)
+	}
+	f.stop()
+	if _, err := os.Stat(path); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("the socket is left behind: %v", err)
+	}
+	file := filepath.Join(dir, "notes.txt")
+	if err := os.WriteFile(file, []byte("precious"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Listen("unix:" + file); err == nil || !strings.Contains(err.Error(), "something else than a socket") {
+		t.Errorf("a file: %v", err)
+	}
+	if text, err := os.ReadFile(file); err != nil || string(text) != "precious" {
+		t.Errorf("the file is %q, %v", text, err)
+	}
+	if _, err := Listen("unix:" + filepath.Join(dir, "no", "x.sock")); err == nil {
+		t.Error("a folder that is not there")
+	}
+	busy := newFixture(t).start()
+	if _, err := Listen(busy.addr); err == nil || !strings.Contains(err.Error(), "another program uses the port") {
+		t.Errorf("port in use: %v", err)
+	}
+}
+
+// C22: a client waited for ever on a half-dead stream.
+func TestC22ClientsNoticeSilence(t *testing.T) {
+	noLeaks(t)
+	f := newFixture(t).start()
+	f.fill(5)
+	hole := newBlackhole(t, func() string { return f.addr })
+	c, err := client.Dial(t.Context(), hole.addr(), client.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	links := make(chan client.Link, 1000)
+	got := make(chan uint64, 1000)
+	ctx, cancel := context.WithCancel(soon(t))
+	ended := make(chan error, 1)
+	go func() {
+		_, err := c.Tail(ctx, client.Cursor{Next: 1}, client.TailOptions{Heartbeat: time.Second, Link: func(l client.Link) { links <- l }},
+			func(e *client.Event) error { got <- e.Seq; return nil })
+		ended <- err
+	}()
+	want := uint64(2)
+	expect := func(upTo uint64) {
+		for ; want <= upTo; want++ {
+			if seq := <-got; seq != want {
+				t.Fatalf("got %d, want %d", seq, want)
+			}
+		}
+	}
+	expect(f.journal.State().Head)
+	hole.set(true, false)
+	begin := time.Now()
+	f.wall(1)
+	for l := range links {
+		if !l.Connected {
+			if !errors.Is(l.Err, client.ErrUnreachable) || !strings.Contains(l.Err.Error(), "not even a heartbeat") {
+				t.Errorf("lost: %v", l.Err)
+			}
+			break
+		}
+	}
+	if d := time.Since(begin); d < 2*time.Second || d > 6*time.Second {
+		t.Errorf("noticed after %v, want three heartbeats of 1 s", d)
+	}
+	hole.cut()
+	hole.set(false, false)
+	f.wall(1)
+	expect(f.journal.State().Head)
+	cancel()
+	<-ended
+}
+
+// C22 again: a rig that stays away is given up when the caller wants that.
+func TestTailGivesUpAfterAnOutage(t *testing.T) {
+	f := newFixture(t).start()
+	f.fill(2)
+	c := f.client()
+	ended := make(chan error, 1)
+	connected := make(chan bool, 100)
+	go func() {
+		_, err := c.Tail(t.Context(), client.Cursor{Next: 1}, client.TailOptions{Outage: 500 * time.Millisecond, Link: func(l client.Link) { connected <- l.Connected }}, func(*client.Event) error { return nil })
+		ended <- err
+	}()
+	<-connected
+	f.stop()
+	if err := <-ended; !errors.Is(err, client.ErrUnreachable) {
+		t.Error(err)
+	}
+}
+
+// D4: lines about every event drowned the important ones.
+func TestD4RepeatedWarningsAreCounted(t *testing.T) {
+	f := newFixture(t)
+	f.opts.Limits.RequestsPerSecond = 1
+	f.start()
+	c := pb.NewRigServiceClient(f.conn())
+	var last error
+	for range 500 {
+		_, last = c.Describe(t.Context(), &pb.DescribeRequest{})
+	}
+	checkStatus(t, last, codes.ResourceExhausted, reasonTooMany, "wait a second")
+	if lines := strings.Count(f.logged.String(), "call refused"); lines != 1 {
+		t.Errorf("%d lines: %s", lines, f.logged)
+	}
+}
