@@ -159,14 +159,15 @@ func syncDir(dir string) error {
 	return errors.Join(d.Sync(), d.Close())
 }
 
-// replace writes a small file over its older self: temporary name, sync, rename.
-func replace(path string, text []byte) error {
+// ReplaceFile writes a file over its older self, whole or not at all: temporary name,
+// sync, rename.
+func ReplaceFile(path string, write func(io.Writer) error) error {
 	f, err := os.CreateTemp(filepath.Dir(path), tempStart+"*")
 	if err != nil {
 		return fmt.Errorf("write %s: %w", path, err)
 	}
 	defer func() { _ = os.Remove(f.Name()) }()
-	_, err = f.Write(text)
+	err = write(f)
 	if err == nil {
 		err = f.Chmod(0o644)
 	}
@@ -229,7 +230,10 @@ func (a *Folder) addSum(path, sum string) error {
 	for _, n := range names {
 		b.WriteString(sums[n] + "  " + n + "\n")
 	}
-	return replace(filepath.Join(a.dir, sumsName), []byte(b.String()))
+	return ReplaceFile(filepath.Join(a.dir, sumsName), func(w io.Writer) error {
+		_, err := io.WriteString(w, b.String())
+		return err
+	})
 }
 
 func fileSum(path string) (string, error) {

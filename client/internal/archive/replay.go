@@ -2,7 +2,7 @@ package archive
 
 import (
 	"fmt"
-	"strconv"
+	"slices"
 	"time"
 
 	"soakrig/client/internal/recording"
@@ -11,8 +11,10 @@ import (
 	"soakrig/daemon/record"
 )
 
-// Input is what analysis needs to know of an archived run.
-func (r *Run) Input() (analysis.Input, error) {
+// Input is what analysis needs to know of an archived run: the channels of the
+// layout that the run began with, with their uncertainty budgets. cold tells the
+// newest cold junction of a channel; nil: 25 degC.
+func (r *Run) Input(cold func(channel int) float64) (analysis.Input, error) {
 	in := analysis.Input{Rig: r.Record.Rig, Start: r.Record.Start, Settings: r.Record.Settings}
 	if r.Record.StartedWallNS != 0 {
 		in.Started = time.Unix(0, r.Record.StartedWallNS).UTC()
@@ -20,14 +22,26 @@ func (r *Run) Input() (analysis.Input, error) {
 	if len(r.Layouts) == 0 {
 		return in, fmt.Errorf("run %s has no layout", r.Record.Start.Run)
 	}
-	newest := &r.Layouts[len(r.Layouts)-1]
-	conv, err := convert.New(newest)
+	conv, err := convert.New(&r.Layouts[0])
 	if err != nil {
 		return in, fmt.Errorf("run %s: %w", r.Record.Start.Run, err)
 	}
-	in.Channels = recording.Channels(newest, conv)
+	if r.Record.JournalID == "" {
+		in.Channels = recording.Channels(&r.Layouts[0], conv)
+		return in, nil
+	}
+	if cold == nil {
+		cold = func(int) float64 { return usualColdC }
+	}
+	for i, ch := range r.Layouts[0].Channels {
+		in.Channels = append(in.Channels, analysis.Channel{Name: ch.Name, Place: ch.Place, Unit: ch.Unit, Kind: ch.Kind, Role: ch.Role,
+			Budget: func(value float64) []record.BudgetLine { return conv.Budget(i, value, cold(i)) }})
+	}
 	return in, nil
 }
+
+// usualColdC stands for a cold junction that was never measured; only budgets use it.
+const usualColdC = 25
 
 // Judge is what a replay feeds: analysis.Recording.
 type Judge interface {
@@ -38,34 +52,38 @@ type Judge interface {
 	Restart(atS float64, outageS float64, durationKnown bool)
 }
 
-// Replay feeds a run's readings and events to a judge in order of sequence.
-func Replay(r *Run, readings Readings, to Judge) error {
+// Replay feeds a run's readings and events to a judge in order of sequence. cold, if
+// not nil, receives the newest cold junctions.
+func Replay(r *Run, readings Readings, to Judge, cold []float64) error {
 	at := map[string]int{}
-	if n := len(r.Layouts); n > 0 {
-		for i, c := range r.Layouts[n-1].Channels {
-			at[c.Name] = i
+	fed, lastS, stopped := 0, 0.0, false
+	upTo := func(x *Reading) {
+		for ; fed < len(r.Events) && (x == nil || before(&r.Events[fed], x)); fed++ {
+			feed(&r.Events[fed], to)
+			stopped = stopped || r.Events[fed].Kind == "stop"
 		}
 	}
-	events, lastS, stopped := r.Events, 0.0, false
 	for x, err := range readings {
 		if err != nil {
 			return err
 		}
-		for len(events) > 0 && before(&events[0], x) {
-			feed(&events[0], to)
-			events = events[1:]
+		if len(at) == 0 {
+			for i, c := range r.Layouts[0].Channels {
+				at[c.Name] = i
+			}
 		}
+		upTo(x)
 		lastS = max(lastS, x.AtS)
-		if i, ok := at[r.Of(x).Name]; ok {
-			to.Observe(analysis.Observation{AtS: x.AtS, Channel: i, Value: x.Value, Faults: x.Faults})
+		i, ok := at[r.Of(x).Name]
+		if !ok {
+			continue
 		}
+		if cold != nil && x.ColdC != nil {
+			cold[i] = *x.ColdC
+		}
+		to.Observe(analysis.Observation{AtS: x.AtS, Channel: i, Value: x.Value, Faults: x.Faults})
 	}
-	for i := range events {
-		feed(&events[i], to)
-	}
-	for i := range r.Events {
-		stopped = stopped || r.Events[i].Kind == "stop"
-	}
+	upTo(nil)
 	if r.Record.JournalID == "" && !stopped { // a recording is over where its rows end
 		to.Stop(lastS, "end of the recording")
 	}
@@ -97,9 +115,13 @@ func feed(e *Event, to Judge) {
 // Evaluate judges a run again. limits replace the plan's unless nil; constants are
 // overrides on top of the plan's.
 func Evaluate(r *Run, readings Readings, limits []record.Limit, constants map[string]float64) (record.Result, error) {
-	in, err := r.Input()
+	var cold []float64
+	in, err := r.Input(func(i int) float64 { return cold[i] })
 	if err != nil {
 		return record.Result{}, err
+	}
+	for range in.Channels {
+		cold = append(cold, usualColdC)
 	}
 	if limits != nil {
 		in.Start.Plan.Limits = limits
@@ -118,7 +140,7 @@ func Evaluate(r *Run, readings Readings, limits []record.Limit, constants map[st
 	if err != nil {
 		return record.Result{}, err
 	}
-	if err := Replay(r, readings, judge); err != nil {
+	if err := Replay(r, readings, judge, cold); err != nil {
 		return record.Result{}, err
 	}
 	res := judge.Evaluate()
@@ -140,9 +162,13 @@ func FromRecording(rec *recording.Recording) (*Run, Readings) {
 	return run, func(yield func(*Reading, error) bool) {
 		var x Reading
 		seq, more := uint64(0), true
+		var rows rowGaps
 		err := rec.Each(func(r *recording.Reading) {
 			if !more {
 				return
+			}
+			if from, ok := rows.after(r.AtS); ok {
+				run.addEvent(Event{AtS: r.AtS, FromS: from, Kind: "gap", Cause: "source", Text: "the recording has no rows"})
 			}
 			seq++
 			x = Reading{Seq: seq, AtS: r.AtS, Channel: r.Channel, Faults: r.Value.Faults, Value: r.Value.Value, Expanded: r.Value.Expanded, Raw: r.Raw}
@@ -170,5 +196,38 @@ func evidence(x *Reading, v *convert.Value) {
 	x.ChipC, x.Uncorrected = set(convert.HasChip, v.ChipC), set(convert.HasUncorrected, v.Uncorrected)
 }
 
-// number is a value in its shortest form that reads back the same.
-func number(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
+// rowGaps finds holes between the rows of a recording.
+type rowGaps struct {
+	last, period float64
+	seen         bool
+}
+
+// A hole is longer than three usual distances of rows, and than leastGapS.
+const leastGapS = 5
+
+// after takes the time of a row; ok: rows are missing between from and it.
+func (g *rowGaps) after(atS float64) (from float64, ok bool) {
+	from, d := g.last, atS-g.last
+	if !g.seen || d == 0 {
+		g.last, g.seen = atS, true
+		return 0, false
+	}
+	g.last = atS
+	if g.period > 0 && d > 3*g.period && d > leastGapS {
+		return from, true
+	}
+	if g.period == 0 {
+		g.period = d
+	}
+	g.period += (d - g.period) / 8
+	return 0, false
+}
+
+// addEvent puts an event in its place by time.
+func (r *Run) addEvent(e Event) {
+	i := len(r.Events)
+	for i > 0 && r.Events[i-1].AtS > e.AtS {
+		i--
+	}
+	r.Events = slices.Insert(r.Events, i, e)
+}

@@ -122,7 +122,7 @@ soakd is not a protective device: fit an independent thermal cut-out.`,
 
 func (s *session) commands() []*cobra.Command {
 	return []*cobra.Command{
-		s.evaluateCommand(),
+		s.evaluateCommand(), s.reportCommand(), s.compareCommand(), s.exportCommand(),
 	}
 }
 

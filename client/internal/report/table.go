@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
+	"math"
 	"sort"
 	"strconv"
 	"strings"
@@ -157,4 +158,139 @@ func bare(v *float64) string {
 		return ""
 	}
 	return strconv.FormatFloat(*v, 'g', 6, 64)
+}
+
+// LimitTable lists the limits as they were met.
+func LimitTable(r *record.Result) Table {
+	t := Table{Head: []string{"limit", "quantity", "bound", "worst channel", "measured", "guard band", "outcome", "first exceeded"},
+		Right: []bool{false, false, true, false, true, true, false, true}}
+	for _, l := range r.Limits {
+		first := noValue
+		if l.FirstAtS != nil {
+			first = RunTime(*l.FirstAtS)
+		}
+		outcome := string(l.Outcome)
+		if l.Side != "" {
+			outcome += ", " + l.Side
+		}
+		t.Rows = append(t.Rows, []string{l.Name, l.Quantity, withUnit(trimmed(l.Bound), l.Unit), orDash(l.Channel),
+			optionalMeasured(l.Value, l.Expanded, l.Unit), optional(l.GuardBand, 1, differenceUnit(l.Unit)), outcome, first})
+	}
+	return t
+}
+
+func differenceUnit(unit string) string {
+	if unit == "degC" {
+		return "K"
+	}
+	return unit
+}
+
+// BudgetTable is the uncertainty budget of the hot spot's held peak.
+func BudgetTable(r *record.Result) Table {
+	t := Table{Head: []string{"contribution", "limits ±", "distribution", "standard K", "share", "shared between runs by", "source"},
+		Right: []bool{false, true, false, true, true, false, false}}
+	sum := 0.0
+	for _, b := range r.Budget {
+		half := noValue
+		if b.HalfWidth != 0 {
+			half = withUnit(Fixed(b.HalfWidth, 2), b.Unit)
+		}
+		sum += b.StandardK * b.StandardK
+		t.Rows = append(t.Rows, []string{pretty(b.Name), half, b.Distribution, Fixed(b.StandardK, 2), Percent(b.Share), orDash(b.SharedBy), orDash(b.Source)})
+	}
+	if len(r.Budget) > 0 && r.Peak != nil {
+		t.Rows = append(t.Rows, []string{"combined, standard", "", "", Fixed(math.Sqrt(sum), 2), "", "", ""},
+			[]string{fmt.Sprintf("expanded, k = %g", r.Peak.CoverageFactor), "", "", Fixed(r.Peak.ExpandedK, 2), "", "", ""})
+	}
+	return t
+}
+
+// LoadTable lists what was measured of the load.
+func LoadTable(r *record.Result) Table {
+	t := Table{Head: []string{"load", ""}, Right: []bool{false, false}}
+	l := r.Load
+	if l == nil {
+		return t
+	}
+	add := func(name, value string) {
+		if value != noValue && value != "" {
+			t.Rows = append(t.Rows, []string{name, value})
+		}
+	}
+	at := func(v *float64) string {
+		if v == nil {
+			return noValue
+		}
+		return RunTime(*v)
+	}
+	length := func(v *float64) string {
+		if v == nil {
+			return noValue
+		}
+		return Length(*v)
+	}
+	add("power channel", l.Channel)
+	add("start "+l.Source, at(l.StartS))
+	add("end", at(l.EndS))
+	add("planned", length(l.PlannedS))
+	add("idle", optional(l.IdleW, 1, "W"))
+	add("mean on load, by "+l.MeanBy, optionalMeasured(l.MeanW, l.MeanExpandedW, "W"))
+	add("median", optional(l.MedianW, 1, "W"))
+	add("5th to 95th percentile", strings.TrimSuffix(optional(l.P5W, 1, ""), " ")+" to "+optional(l.P95W, 1, "W"))
+	add("highest held 10 s", optional(l.HeldMaxW, 1, "W"))
+	if l.EnergyJ != nil {
+		text := Energy(*l.EnergyJ)
+		if l.EnergyExpandedJ != nil {
+			text += plusMinus + Energy(*l.EnergyExpandedJ)
+		}
+		if l.EnergyCoverage != nil {
+			text += ", covers " + Percent(*l.EnergyCoverage)
+		}
+		add("energy, by "+l.EnergyBy, text)
+	}
+	if l.LossShare != nil {
+		add("lost from early to last third", Fixed(*l.LossShare*100, 1)+" % of the step")
+	}
+	add("early step", optional(l.EarlyStepW, 1, "W"))
+	if d := l.Dips; d != nil {
+		add("dips", fmt.Sprintf("%d of %s, mean depth %s W, %s of the load", d.Count, Length(d.MedianS), Fixed(d.MeanDepthW, 1), Percent(d.Duty)))
+		if d.IntervalS != nil {
+			add("interval of the dips", Length(*d.IntervalS))
+		}
+		add("hot spot when they begin", optional(d.OnsetC, 1, "degC"))
+	}
+	return t
+}
+
+func wordsTable(what string, m map[string]string) Table {
+	t := Table{Head: []string{what, "value"}}
+	for _, k := range sortedKeys(m) {
+		t.Rows = append(t.Rows, []string{strings.ReplaceAll(k, "_", " "), m[k]})
+	}
+	return t
+}
+
+func constantsTable(r *record.Result) Table {
+	t := Table{Head: []string{"constant", "value"}, Right: []bool{false, true}}
+	for _, k := range sortedKeys(r.Constants) {
+		t.Rows = append(t.Rows, []string{k, strconv.FormatFloat(r.Constants[k], 'g', -1, 64)})
+	}
+	return t
+}
+
+func statisticsTable(r *record.Result) Table {
+	t := Table{Head: []string{"number", "channel", "value", "at", ""}, Right: []bool{false, false, true, true, false}}
+	for _, s := range r.Statistics {
+		at := noValue
+		if s.AtS != nil {
+			at = RunTime(*s.AtS)
+		}
+		value := withUnit(strconv.FormatFloat(s.Value, 'g', 5, 64), s.Unit)
+		if s.Expanded != nil {
+			value = withUnit(Measured(s.Value, *s.Expanded), s.Unit)
+		}
+		t.Rows = append(t.Rows, []string{strings.ReplaceAll(s.Name, "_", " "), orDash(s.Channel), value, at, pretty(s.Text)})
+	}
+	return t
 }

@@ -207,7 +207,7 @@ func peakFact(r *record.Result) Fact {
 	}
 	if p.LowerBound {
 		f.State = Note
-		f.Text += "; a probe was lost, so the true peak may be higher"
+		f.Text += "; not every probe was seen through the whole load, so the true peak may be higher"
 	}
 	return f
 }

@@ -1,0 +1,287 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"soakrig/client"
+	"soakrig/client/internal/archive"
+	"soakrig/client/internal/report"
+	"soakrig/daemon/record"
+)
+
+// loaded is a run from wherever it came.
+type loaded struct {
+	run    *archive.Run
+	origin string // for people
+	// open gives the readings; nil: there are none to be had. They can be read once
+	// for each call.
+	open func(ctx context.Context) (archive.Readings, func() error, error)
+}
+
+// load finds the runs that arguments name: files, folders, recordings, ids. An empty
+// list is an error of the caller's.
+func (s *session) load(ctx context.Context, args []string, mapFile string) ([]*loaded, error) {
+	var out []*loaded
+	for _, a := range args {
+		runs, err := s.loadOne(ctx, a, mapFile)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, runs...)
+	}
+	return out, nil
+}
+
+func (s *session) loadOne(ctx context.Context, arg, mapFile string) ([]*loaded, error) {
+	info, err := os.Stat(arg)
+	switch {
+	case err == nil && info.IsDir():
+		return fromArchives([]string{arg}, func(*archive.Run) bool { return true })
+	case err == nil && strings.HasSuffix(arg, ".parquet"):
+		return fromArchives([]string{arg}, func(*archive.Run) bool { return true })
+	case err == nil:
+		return fromTable(arg, mapFile)
+	case strings.HasSuffix(arg, ".parquet") || strings.HasSuffix(arg, ".csv"):
+		return nil, fmt.Errorf("%w", err)
+	}
+	if len(s.archive) > 0 {
+		return s.fromArchive(arg)
+	}
+	return s.fromRigs(ctx, arg)
+}
+
+func fromArchives(paths []string, want func(*archive.Run) bool) ([]*loaded, error) {
+	entries, err := archive.List(paths)
+	if err != nil {
+		return nil, err
+	}
+	var out []*loaded
+	for i := range entries {
+		e := &entries[i]
+		if e.Err != nil {
+			return nil, e.Err
+		}
+		if want(&e.Run) {
+			out = append(out, fromFile(e))
+		}
+	}
+	if len(entries) == 0 {
+		return nil, fmt.Errorf("there are no run files in %s; soak collect puts some there", strings.Join(paths, ", "))
+	}
+	return out, nil
+}
+
+func fromFile(e *archive.Entry) *loaded {
+	return &loaded{run: &e.Run, origin: e.Path, open: func(context.Context) (archive.Readings, func() error, error) {
+		f, err := archive.Open(e.Path)
+		if err != nil {
+			return nil, nil, err
+		}
+		return f.Readings(), f.Close, nil
+	}}
+}
+
+// fromArchive looks an id up in the archives of --archive: RUN, RIG/RUN, or last.
+func (s *session) fromArchive(id string) ([]*loaded, error) {
+	rig, run, ok := strings.Cut(id, "/")
+	if !ok {
+		rig, run = "", id
+	}
+	all, err := fromArchives(s.archive, func(*archive.Run) bool { return true })
+	if err != nil {
+		return nil, err
+	}
+	var found []*loaded
+	for _, l := range all { // newest first
+		if (rig == "" || l.run.Record.Rig == rig) && (run == "last" || l.run.Record.Start.Run == run) {
+			found = append(found, l)
+			if run == "last" {
+				break
+			}
+		}
+	}
+	switch len(found) {
+	case 0:
+		return nil, fmt.Errorf("the archive has no run %q; it has %s", id, runNames(all))
+	case 1:
+		return found, nil
+	}
+	return nil, fmt.Errorf("%d rigs have a run %q: say which, %s", len(found), id, runNames(found))
+}
+
+// runNames lists some runs by rig and id.
+func runNames(runs []*loaded) string {
+	const most = 12
+	var names []string
+	for i, l := range runs {
+		if i == most {
+			names = append(names, fmt.Sprintf("and %d more", len(runs)-most))
+			break
+		}
+		names = append(names, l.run.Record.Rig+"/"+l.run.Record.Start.Run)
+	}
+	return strings.Join(names, ", ")
+}
+
+// fromTable evaluates a CSV recording, which has no result of its own.
+func fromTable(path, mapFile string) ([]*loaded, error) {
+	run, readings, closer, err := openFile(path, mapFile)
+	if err != nil {
+		return nil, err
+	}
+	run.Result, err = archive.Evaluate(run, readings, nil, nil)
+	if err = errors.Join(err, closer()); err != nil {
+		return nil, err
+	}
+	return []*loaded{{run: run, origin: path, open: func(context.Context) (archive.Readings, func() error, error) {
+		_, readings, closer, err := openFile(path, mapFile)
+		return readings, closer, err
+	}}}, nil
+}
+
+// fromRigs asks the rigs for a run: RUN, RIG/RUN, or last (the newest of all).
+func (s *session) fromRigs(ctx context.Context, id string) ([]*loaded, error) {
+	rigs, err := s.dialAll(ctx)
+	if err != nil {
+		return nil, err
+	}
+	name, run, ok := strings.Cut(id, "/")
+	if !ok {
+		name, run = "", id
+	}
+	var found []*loaded
+	var failed []error
+	asked := false
+	for _, r := range rigs {
+		if name != "" && r.name != name && (r.err != nil || !s.isRig(ctx, r, name)) {
+			continue
+		}
+		asked = true
+		if r.err != nil {
+			failed = append(failed, r.err)
+			continue
+		}
+		got, err := r.Get(ctx, run)
+		if err != nil {
+			failed = append(failed, err)
+			continue
+		}
+		found = append(found, s.fromRig(r, got))
+	}
+	switch {
+	case !asked:
+		return nil, usagef("run %q: no rig is called %q; soak status lists the rigs", id, name)
+	case len(found) == 0:
+		return nil, errors.Join(failed...)
+	case run == "last":
+		newest := found[0]
+		for _, l := range found {
+			if l.run.Record.StartedWallNS > newest.run.Record.StartedWallNS {
+				newest = l
+			}
+		}
+		return []*loaded{newest}, nil
+	case len(found) > 1:
+		return nil, usagef("%d rigs have a run %q: say which, %s", len(found), id, runNames(found))
+	}
+	return found, nil
+}
+
+// isRig tells whether a rig calls itself name.
+func (s *session) isRig(ctx context.Context, r *namedRig, name string) bool {
+	d, err := r.Describe(ctx)
+	return err == nil && d.Rig == name
+}
+
+// fromRig is a run that a rig has.
+func (s *session) fromRig(rig *namedRig, got *client.Run) *loaded {
+	run := &archive.Run{Record: archive.Record{Start: got.Start, Rig: got.Rig, State: got.State, FirstSeq: got.FirstSeq, LastSeq: got.LastSeq,
+		JournalID: got.Journal}}
+	if !got.Started.IsZero() {
+		run.Record.StartedWallNS = got.Started.UnixNano()
+	}
+	if !got.Ended.IsZero() {
+		run.Record.EndedWallNS = got.Ended.UnixNano()
+	}
+	if got.Result != nil {
+		run.Result = *got.Result
+		run.Record.Settings = got.Result.Settings
+	}
+	return &loaded{run: run, origin: "rig " + rig.name, open: func(ctx context.Context) (archive.Readings, func() error, error) {
+		f := &fetch{rig: rig, run: run}
+		return f.readings(ctx), func() error { return nil }, nil
+	}}
+}
+
+// traces thins a run's readings for a chart.
+func (l *loaded) traces(ctx context.Context) (*report.Traces, error) {
+	readings, closer, err := l.open(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var b *report.TraceBuilder
+	at := map[string]int{}
+	for x, err := range readings {
+		if err != nil {
+			return nil, errors.Join(err, closer())
+		}
+		if b == nil {
+			channels := l.run.Layouts[0].Channels
+			for i, c := range channels {
+				at[c.Name] = i
+			}
+			from := min(0, x.AtS)
+			if x.AtS >= 3600 { // a time column that does not begin near zero
+				from = x.AtS
+			}
+			b = report.NewTraceBuilder(channels, from, from+max(l.run.Result.DurationS, 1))
+		}
+		if i, ok := at[l.run.Of(x).Name]; ok {
+			b.Add(i, x.AtS, x.Value, x.Faults)
+		}
+	}
+	if err := closer(); err != nil {
+		return nil, err
+	}
+	if b == nil {
+		return nil, nil
+	}
+	return b.Finish(), nil
+}
+
+// needResult makes sure that a run can be shown.
+func (l *loaded) needResult() error {
+	if l.run.Result.Algorithm == "" {
+		return fmt.Errorf("run %s on %s has no result yet", l.run.Record.Start.Run, l.run.Record.Rig)
+	}
+	return nil
+}
+
+// results are the results of runs.
+func results(runs []*loaded) ([]*record.Result, error) {
+	var out []*record.Result
+	for _, l := range runs {
+		if err := l.needResult(); err != nil {
+			return nil, err
+		}
+		out = append(out, &l.run.Result)
+	}
+	return out, nil
+}
+
+// fileName is what a file about these runs is called.
+func fileName(runs []*loaded, ending string) string {
+	name := runs[0].run.Name()
+	if len(runs) > 1 {
+		name = fmt.Sprintf("soak-%d-runs", len(runs))
+	}
+	if name == "" {
+		name = "recording"
+	}
+	return filepath.Base(name) + ending
+}

@@ -1,0 +1,127 @@
+package cli
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"soakrig/client/internal/archive"
+	"soakrig/client/internal/report"
+	"soakrig/daemon/analysis"
+)
+
+// reportCommand is soak report.
+func (s *session) reportCommand() *cobra.Command {
+	var file, mapFile, title string
+	var force, plain bool
+	cmd := &cobra.Command{
+		Use:   "report RUN... [-f FILE]",
+		Short: "Write one HTML page of runs that opens offline",
+		Long: `Write a page: verdict and reasons in words, what happened, all curves (zoom, values,
+faults, gaps), tables of results, uncertainty budget, conditions and constants. It is
+one file that needs nothing else and asks no network. Several runs stand on one page
+with their comparison.
+
+RUN is an id, RIG/id, last, a run file, a folder of run files, or a CSV recording with
+--map. The file is not overwritten unless --force is given; -f - writes to standard
+output.`,
+		Example: `  soak report last
+  soak report archive/ -f campaign.html --title "Carriers, spring"
+  soak report rec.csv --map map.yaml -f rec.html`,
+		Args: cobra.MinimumNArgs(1),
+	}
+	cmd.Flags().StringVarP(&file, "file", "f", "", "`FILE` to write; default: named after the run")
+	cmd.Flags().StringVarP(&mapFile, "map", "m", "", "channel map `FILE` for CSV recordings")
+	cmd.Flags().StringVar(&title, "title", "", "title of the page")
+	cmd.Flags().BoolVar(&force, "force", false, "overwrite the file")
+	cmd.Flags().BoolVar(&plain, "no-curves", false, "leave the curves out")
+	cmd.ValidArgsFunction = s.completeRuns
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		runs, err := s.load(cmd.Context(), args, mapFile)
+		if err != nil {
+			return err
+		}
+		page := &report.Page{Title: title, Written: "Written by soak " + version() + "."}
+		for _, l := range runs {
+			if err := l.needResult(); err != nil {
+				return err
+			}
+			pr := report.PageRun{Result: &l.run.Result}
+			if !plain {
+				if len(runs) > 1 {
+					s.progress("reading %s", l.run.Name())
+				}
+				if pr.Traces, err = l.traces(cmd.Context()); err != nil {
+					return err
+				}
+			}
+			page.Runs = append(page.Runs, pr)
+			page.Simulated = page.Simulated || l.run.Record.Simulated
+		}
+		if page.Title == "" {
+			page.Title = "Soak: " + report.Title(page.Runs[0].Result)
+			if len(runs) > 1 {
+				page.Title = fmt.Sprintf("Soak: %d runs", len(runs))
+			}
+		}
+		if len(runs) > 1 {
+			if err := s.addComparison(page, runs); err != nil {
+				return err
+			}
+		}
+		if file == "" {
+			file = fileName(runs, ".html")
+		}
+		return s.writeFile(file, force, page.Write)
+	}
+	return cmd
+}
+
+// addComparison puts the comparison on a page of several runs. Runs that can't be
+// compared stand side by side all the same: every mismatch is a footnote.
+func (s *session) addComparison(page *report.Page, runs []*loaded) error {
+	c, err := compareRuns(runs, analysis.CompareOptions{Override: []string{"all"}})
+	if err != nil {
+		return err
+	}
+	page.Comparison = c
+	for _, q := range []string{"held", "rise"} {
+		var svg bytes.Buffer
+		err := report.PeaksChart(c, q, &svg, "svg")
+		if errors.Is(err, report.ErrNothingToDraw) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		page.Charts = append(page.Charts, svg.Bytes())
+	}
+	return nil
+}
+
+// writeFile writes a file whole or not at all and tells its name on standard error.
+func (s *session) writeFile(path string, force bool, write func(io.Writer) error) error {
+	if path == "-" {
+		return write(s.Stdout)
+	}
+	began := time.Now()
+	var err error
+	if force {
+		err = archive.ReplaceFile(path, write)
+	} else {
+		_, err = archive.WriteFile(path, write)
+	}
+	if errors.Is(err, fs.ErrExist) {
+		return fmt.Errorf("%s is there already: choose another name with -f, or --force", path)
+	}
+	if err != nil {
+		return err
+	}
+	s.progress("wrote %s (%s)", path, time.Since(began).Round(time.Millisecond))
+	return nil
+}

@@ -1,0 +1,205 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"soakrig/daemon/analysis"
+	"soakrig/daemon/record"
+)
+
+// Compared is a comparison with what its table and charts also show.
+type Compared struct {
+	analysis.Comparison
+	Held, Rise *analysis.Comparison // the same rows by peak and by rise; nil: no row has it
+	results    []record.Result
+}
+
+// Compare compares results. With a *analysis.MismatchError the comparison is
+// refused, and only the error counts.
+func Compare(results []record.Result, o analysis.CompareOptions) (*Compared, error) {
+	main, err := analysis.Compare(results, o)
+	if err != nil {
+		return nil, err
+	}
+	c := &Compared{Comparison: main, results: results}
+	for _, q := range []struct {
+		name string
+		to   **analysis.Comparison
+	}{{"held", &c.Held}, {"rise", &c.Rise}} {
+		o.Quantity = q.name
+		if other, err := analysis.Compare(results, o); err == nil {
+			*q.to = &other
+		}
+	}
+	return c, nil
+}
+
+// of finds the results that a row stands for.
+func (c *Compared) of(row *analysis.ComparedRow) []*record.Result {
+	var out []*record.Result
+	for i := range c.results {
+		r := &c.results[i]
+		if r.Unit == row.Unit && r.Revision == row.Revision && r.Setup == row.Setup {
+			for _, run := range row.Runs {
+				if run == r.Run {
+					out = append(out, r)
+					break
+				}
+			}
+		}
+	}
+	return out
+}
+
+// same finds a row in another comparison of the same results; nil: it has none.
+func same(c *analysis.Comparison, row *analysis.ComparedRow) *analysis.ComparedRow {
+	if c == nil {
+		return nil
+	}
+	for i := range c.Rows {
+		r := &c.Rows[i]
+		if r.Unit == row.Unit && r.Revision == row.Revision && r.Setup == row.Setup && strings.Join(r.Runs, " ") == strings.Join(row.Runs, " ") {
+			return r
+		}
+	}
+	return nil
+}
+
+// places is a rank interval.
+func places(row *analysis.ComparedRow) string {
+	switch {
+	case !row.Ranked:
+		return noValue
+	case row.Best == row.Worst:
+		return fmt.Sprint(row.Best)
+	}
+	return fmt.Sprintf("%d to %d", row.Best, row.Worst)
+}
+
+func rowName(row *analysis.ComparedRow) string {
+	if row.Revision == "" {
+		return row.Unit
+	}
+	return row.Unit + " rev. " + row.Revision
+}
+
+func rowVerdict(row *analysis.ComparedRow) string {
+	v := string(row.Verdict)
+	if row.Verdict == record.VerdictNone {
+		v = "no limit"
+	}
+	if row.Limited {
+		v += ", limited"
+	}
+	return v
+}
+
+func rowValue(row *analysis.ComparedRow) string {
+	if row == nil || row.Value == nil {
+		return noValue
+	}
+	s := ""
+	if row.LowerBound {
+		s = "≥ "
+	}
+	u := 0.0
+	if row.Expanded != nil {
+		u = *row.Expanded
+	}
+	return s + Measured(*row.Value, u)
+}
+
+// ComparisonTable is the table that people publish.
+func ComparisonTable(c *Compared) Table {
+	t := Table{
+		Head: []string{"place", "unit", "setup", "verdict", "peak °C", "rise K", "hot spot", "room °C", "power W", "energy", "power held",
+			"settled", "load", "probes", "runs", "notes"},
+		Right: []bool{false, false, false, false, true, true, false, true, true, true, false, false, true, true, true, false},
+	}
+	for i := range c.Rows {
+		row := &c.Rows[i]
+		probes, hot := probesOf(c.of(row)), orDash(row.HotSpot)
+		energy, load := noValue, noValue
+		if row.EnergyJ != nil {
+			energy = Energy(*row.EnergyJ)
+		}
+		if row.LoadS != nil {
+			load = Length(*row.LoadS)
+		}
+		held := map[string]string{"constant": "yes", "load_pattern": "yes, pattern", "not_held": "no", "thermal_cycling": "no, thermal", "flat_top": "no, thermal"}[row.Pattern]
+		if row.LossShare != nil && *row.LossShare >= 0.005 && held != "" {
+			held += fmt.Sprintf(", %s lost", Percent(*row.LossShare))
+		}
+		var marks []string
+		for _, m := range row.Marks {
+			marks = append(marks, fmt.Sprint(m))
+		}
+		t.Rows = append(t.Rows, []string{places(row), rowName(row), orDash(row.Setup), rowVerdict(row), rowValue(same(c.Held, row)), rowValue(same(c.Rise, row)),
+			hot, optional(row.AmbientC, 1, ""), optional(row.MeanW, 0, ""), energy, orDash(held), orDash(row.Tier), load, probes, fmt.Sprint(len(row.Runs)), strings.Join(marks, " ")})
+	}
+	return t
+}
+
+func probesOf(results []*record.Result) string {
+	good, total := -1, 0
+	for _, r := range results {
+		if r.Peak == nil {
+			continue
+		}
+		if good < 0 || r.Peak.ProbesGood < good {
+			good, total = r.Peak.ProbesGood, r.Peak.ProbesTotal
+		}
+	}
+	if good < 0 {
+		return noValue
+	}
+	return fmt.Sprintf("%d of %d", good, total)
+}
+
+// Notes are the footnotes of the table, numbered from 1, and the rule of the places.
+func (c *Compared) Notes() (footnotes []string, rule string) {
+	for _, f := range c.Footnotes {
+		footnotes = append(footnotes, pretty(f))
+	}
+	rule = "Places are by " + map[string]string{"held": "peak", "rise": "rise", "reference": "peak in the reference room"}[c.Quantity] +
+		", coolest first; a row holds any place of its interval. " + strings.ToUpper(c.Rule[:1]) + c.Rule[1:] + "."
+	if c.Pooled != nil {
+		rule += fmt.Sprintf(" Run-to-run standard deviation %s K, pooled over %d units (%d degrees of freedom).", Fixed(c.Pooled.SD, 2), c.Pooled.Units, c.Pooled.Degrees)
+	}
+	if c.PairsLeftOut > 0 {
+		rule += fmt.Sprintf(" %d pairs are not listed.", c.PairsLeftOut)
+	}
+	return footnotes, pretty(rule)
+}
+
+// ComparisonCSV is the table for a spreadsheet: bare numbers, units in the head.
+func ComparisonCSV(c *Compared) Table {
+	t := Table{Head: []string{"best_place", "worst_place", "unit", "revision", "setup", "runs", "verdict", "limited", "lower_bound",
+		"peak_c", "peak_expanded_k", "rise_k", "rise_expanded_k", "hot_spot", "ambient_c", "mean_w", "energy_j", "power_pattern",
+		"loss_share", "tier", "load_s", "footnotes"}}
+	for i := range c.Rows {
+		row := &c.Rows[i]
+		held, rise := same(c.Held, row), same(c.Rise, row)
+		best, worst := "", ""
+		if row.Ranked {
+			best, worst = fmt.Sprint(row.Best), fmt.Sprint(row.Worst)
+		}
+		var notes []string
+		for _, m := range row.Marks {
+			notes = append(notes, c.Footnotes[m-1])
+		}
+		pair := func(r *analysis.ComparedRow) (string, string) {
+			if r == nil {
+				return "", ""
+			}
+			return bare(r.Value), bare(r.Expanded)
+		}
+		peak, peakU := pair(held)
+		up, upU := pair(rise)
+		t.Rows = append(t.Rows, []string{best, worst, row.Unit, row.Revision, row.Setup, strings.Join(row.Runs, " "), string(row.Verdict),
+			fmt.Sprint(row.Limited), fmt.Sprint(row.LowerBound), peak, peakU, up, upU, row.HotSpot, bare(row.AmbientC), bare(row.MeanW),
+			bare(row.EnergyJ), row.Pattern, bare(row.LossShare), row.Tier, bare(row.LoadS), strings.Join(notes, "; ")})
+	}
+	return t
+}

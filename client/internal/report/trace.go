@@ -1,0 +1,217 @@
+package report
+
+import (
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"soakrig/daemon/record"
+)
+
+// Trace is one channel thinned for a screen: in each step of time the lowest and the
+// highest reading, in the order in which they came.
+type Trace struct {
+	Channel record.Channel
+	// Values has two places for each step: NaN where the curve breaks (a gap or a
+	// fault), +Inf where nothing is said (the channel is read more slowly).
+	Values []float64
+}
+
+// FaultSpan is a stretch in which a channel gave faults and no value.
+type FaultSpan struct {
+	Channel    int
+	FromS, ToS float64
+	Faults     record.Faults
+	Count      int
+}
+
+// Traces is what a chart draws. StepS is the time that one step covers: no reading
+// outside lowest and highest of its step is lost, its time is kept to half a step.
+type Traces struct {
+	FromS, StepS float64
+	Steps        int
+	Channels     []Trace
+	Faults       []FaultSpan
+	Readings     int // how many went in
+}
+
+// maxSteps bounds a chart: 8 h are 5,760 steps of 5 s.
+const maxSteps = 6000
+
+// maxSpans bounds the fault spans of one channel; later ones are joined.
+const maxSpans = 300
+
+// TraceBuilder thins readings on the way. Memory does not grow with the run.
+type TraceBuilder struct {
+	t  Traces
+	ch []thinning
+}
+
+// thinning is the state of one channel.
+type thinning struct {
+	step            int
+	low, high       float64
+	lowAt, highAt   float64
+	n               int
+	lastS, periodS  float64 // of good readings
+	seen            bool
+	broken          bool // a fault came since the last good reading
+	span, spanCount int  // index of the newest span + 1, spans of this channel
+}
+
+// NewTraceBuilder thins a run that lasts from fromS to toS; readings outside are
+// left out.
+func NewTraceBuilder(channels []record.Channel, fromS, toS float64) *TraceBuilder {
+	step := 0.5
+	for _, s := range []float64{1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 1800, 3600, 7200, 14400, 86400} {
+		if (toS-fromS)/step <= maxSteps {
+			break
+		}
+		step = s
+	}
+	b := &TraceBuilder{t: Traces{FromS: fromS, StepS: step, Steps: min(int(math.Floor((toS-fromS)/step))+1, 2*maxSteps)}, ch: make([]thinning, len(channels))}
+	for _, c := range channels {
+		v := make([]float64, 2*b.t.Steps)
+		for i := range v {
+			v[i] = math.Inf(1)
+		}
+		b.t.Channels = append(b.t.Channels, Trace{Channel: c, Values: v})
+	}
+	return b
+}
+
+// Add takes one reading; those of a channel come in order of time.
+func (b *TraceBuilder) Add(channel int, atS, value float64, faults record.Faults) {
+	step := int(math.Floor((atS - b.t.FromS) / b.t.StepS))
+	if step < 0 || step >= b.t.Steps {
+		return
+	}
+	b.t.Readings++
+	c := &b.ch[channel]
+	if faults != 0 {
+		b.fault(channel, atS, faults)
+		return
+	}
+	if c.seen && step != c.step {
+		b.close(channel)
+	}
+	if gap := atS - c.lastS; c.seen {
+		if c.broken || c.periodS > 0 && gap > 3*c.periodS && gap > 2*b.t.StepS {
+			b.breakAfter(channel, step)
+		} else if c.periodS == 0 {
+			c.periodS = gap
+		} else {
+			c.periodS += (gap - c.periodS) / 8
+		}
+	}
+	if !c.seen || step != c.step {
+		c.step, c.n = step, 0
+	}
+	if c.n == 0 || value < c.low {
+		c.low, c.lowAt = value, atS
+	}
+	if c.n == 0 || value > c.high {
+		c.high, c.highAt = value, atS
+	}
+	c.n++
+	c.seen, c.lastS, c.broken, c.span = true, atS, false, 0
+}
+
+// close writes the step at hand.
+func (b *TraceBuilder) close(channel int) {
+	c, v := &b.ch[channel], b.t.Channels[channel].Values
+	if c.n == 0 {
+		return
+	}
+	v[2*c.step] = c.low
+	if c.n > 1 && c.low != c.high {
+		v[2*c.step+1] = c.high
+		if c.highAt < c.lowAt {
+			v[2*c.step], v[2*c.step+1] = c.high, c.low
+		}
+	}
+	c.n = 0
+}
+
+// breakAfter breaks the curve between the newest value and step.
+func (b *TraceBuilder) breakAfter(channel, step int) {
+	b.close(channel)
+	v := b.t.Channels[channel].Values
+	for i := 2 * b.ch[channel].step; i < 2*step; i++ {
+		if math.IsInf(v[i], 1) {
+			v[i] = math.NaN()
+			return
+		}
+	}
+}
+
+func (b *TraceBuilder) fault(channel int, atS float64, faults record.Faults) {
+	c := &b.ch[channel]
+	c.broken = true
+	if c.span > 0 && (b.t.Faults[c.span-1].Faults == faults || c.spanCount >= maxSpans) {
+		s := &b.t.Faults[c.span-1]
+		s.ToS, s.Count, s.Faults = atS, s.Count+1, s.Faults|faults
+		return
+	}
+	b.t.Faults = append(b.t.Faults, FaultSpan{channel, atS, atS, faults, 1})
+	c.span = len(b.t.Faults)
+	c.spanCount++
+}
+
+// Finish gives the traces; the builder is done.
+func (b *TraceBuilder) Finish() *Traces {
+	for i := range b.ch {
+		b.close(i)
+	}
+	slices.SortStableFunc(b.t.Faults, func(x, y FaultSpan) int {
+		return int(math.Copysign(1, x.FromS-y.FromS))
+	})
+	return &b.t
+}
+
+// AtS is the time of a place in Trace.Values.
+func (t *Traces) AtS(place int) float64 { return t.FromS + (float64(place)/2+0.25)*t.StepS }
+
+// packed is a trace for a page: numbers times 10^digits, nothing where nothing is
+// said, x at a break.
+func (t *Trace) packed(digits int) string {
+	var b strings.Builder
+	scale := math.Pow10(digits)
+	for i, v := range t.Values {
+		if i > 0 {
+			b.WriteByte(',')
+		}
+		switch {
+		case math.IsNaN(v):
+			b.WriteByte('x')
+		case !math.IsInf(v, 1):
+			b.WriteString(strconv.FormatInt(int64(math.Round(v*scale)), 10))
+		}
+	}
+	return b.String()
+}
+
+// digits is how many decimals a channel's readings deserve on a page.
+func digits(kind record.Kind) int {
+	switch kind {
+	case record.Temperature:
+		return 2
+	case record.Power, record.Frequency:
+		return 1
+	case record.Energy:
+		return 0
+	}
+	return 3
+}
+
+// span is lowest and highest of the places from..to; ok is false without any value.
+func (t *Trace) span(from, to int) (low, high float64, ok bool) {
+	low, high = math.Inf(1), math.Inf(-1)
+	for _, v := range t.Values[max(from, 0):min(to, len(t.Values))] {
+		if !math.IsNaN(v) && !math.IsInf(v, 1) {
+			low, high, ok = min(low, v), max(high, v), true
+		}
+	}
+	return low, high, ok
+}
