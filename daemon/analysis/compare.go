@@ -19,10 +19,14 @@ const (
 
 // CompareOptions say how runs are compared.
 type CompareOptions struct {
-	Quantity string   `json:"quantity,omitempty"` // held, rise, reference; empty: rise if every row has one, else held
-	Public   bool     `json:"public,omitempty"`   // true: one coverage factor for the whole table (Bonferroni); false: k = 2 for each pair
-	Override []string `json:"override,omitempty"` // mismatches to accept, by key; "all" accepts every one. They are printed
-	MaxPairs int      `json:"max_pairs,omitempty"`
+	Quantity string   `json:"quantity,omitempty"`  // held, rise, reference; empty: rise if every row has one, else held
+	Public   bool     `json:"public,omitempty"`    // true: one coverage factor for the whole table (Bonferroni); false: k = 2 for each pair
+	Override []string `json:"override,omitempty"`  // mismatches to accept, by key; "all" accepts every one. They are printed
+	MaxPairs int      `json:"max_pairs,omitempty"` // pairs listed; zero: 2016, those of 64 rows. Ranks always rest on all
+	// Remounted says that the probes were mounted anew for every repeat: then the
+	// pooled run-to-run deviation stands for mounting and run to run, where it rests on
+	// at least four degrees of freedom.
+	Remounted bool `json:"remounted,omitempty"`
 }
 
 // Comparison is a table of units and how far they can be told apart.
@@ -47,7 +51,8 @@ type ComparedRow struct {
 	Setup      string         `json:"setup,omitempty"`
 	Rig        string         `json:"rig,omitempty"`
 	Runs       []string       `json:"runs"`
-	Value      *float64       `json:"value,omitempty"` // nil: none of its runs has the quantity
+	LeftOut    []string       `json:"left_out,omitempty"` // void runs beside valid ones: they do not count
+	Value      *float64       `json:"value,omitempty"`    // nil: none of its runs has the quantity
 	Expanded   *float64       `json:"expanded,omitempty"`
 	LowerBound bool           `json:"lower_bound"` // a probe was lost: the value may be higher
 	Best       int            `json:"best"`        // rank interval, 1 is coolest; zero: not ranked
@@ -93,6 +98,8 @@ type PooledRepeat struct {
 	SD      float64 `json:"sd"`
 	Degrees int     `json:"degrees"`
 	Units   int     `json:"units"`
+	Factor  float64 `json:"factor"` // Student's t at 95 % with these degrees of freedom
+	Used    bool    `json:"used"`   // it replaces mounting and run to run in the budgets
 }
 
 // MismatchError refuses a comparison of rows that are not comparable.
@@ -130,8 +137,12 @@ func Compare(results []record.Result, o CompareOptions) (Comparison, error) {
 	}
 	c := DefaultConstants()
 	cmp.Pooled = pool(cmp.Rows, cmp.Quantity)
+	var pooled *PooledRepeat
+	if p := cmp.Pooled; o.Remounted && p != nil && p.Degrees >= leastPooled {
+		p.Used, pooled = true, p
+	}
 	for i := range cmp.Rows {
-		cmp.Rows[i].fill(cmp.Quantity, c)
+		cmp.Rows[i].fill(cmp.Quantity, c, pooled)
 	}
 	slices.SortStableFunc(cmp.Rows, coolerFirst)
 	cmp.place()
@@ -232,15 +243,16 @@ func pool(rows []ComparedRow, quantity string) *PooledRepeat {
 	if p.Degrees == 0 {
 		return nil
 	}
-	p.SD = root(sum / float64(p.Degrees))
+	p.SD, p.Factor = root(sum/float64(p.Degrees)), StudentT(0.95, p.Degrees)
 	return &p
 }
 
 // fill takes the numbers of a row from its runs.
-func (r *ComparedRow) fill(quantity string, c Constants) {
+func (r *ComparedRow) fill(quantity string, c Constants, pooled *PooledRepeat) {
 	var values, held, rise, room, power, energy, loss, load []float64
 	order := []record.Verdict{record.VerdictNone, record.VerdictPass, record.VerdictMarginal, record.VerdictFail, record.VerdictVoid}
 	r.Verdict, r.Ranked = record.VerdictNone, false
+	r.dropVoid()
 	for i := range r.results {
 		x := &r.results[i]
 		if slices.Index(order, x.Verdict) > slices.Index(order, r.Verdict) {
@@ -270,10 +282,41 @@ func (r *ComparedRow) fill(quantity string, c Constants) {
 	r.HeldC, r.RiseK, r.AmbientC = number(meanOf(held)), number(meanOf(rise)), number(meanOf(room))
 	r.MeanW, r.EnergyJ, r.LossShare = number(meanOf(power)), number(meanOf(energy)), number(meanOf(loss))
 	r.LoadS = number(meanOf(load))
-	r.lines = r.meanLines(quantity, float64(max(len(values), 1)), c)
+	r.lines = replaceRepeat(r.meanLines(quantity, float64(max(len(values), 1)), c), pooled, len(values))
 	if r.Value != nil {
 		r.Expanded = number(c.CoverageFactor * combine(r.lines))
 	}
+}
+
+// leastPooled is how many degrees of freedom a pooled deviation needs before it
+// replaces what was assumed.
+const leastPooled = 4
+
+// dropVoid leaves out void runs where the row has others. Runs that were limited
+// stay: they say something of the unit.
+func (r *ComparedRow) dropVoid() {
+	bad := func(x record.Result) bool { return x.Verdict == record.VerdictVoid && !x.Limited }
+	if good := slices.DeleteFunc(slices.Clone(r.results), bad); len(good) > 0 && len(good) < len(r.results) {
+		for i := range r.results {
+			if bad(r.results[i]) {
+				r.LeftOut = append(r.LeftOut, r.results[i].Run)
+			}
+		}
+		r.results = good
+	}
+}
+
+// replaceRepeat puts the pooled deviation of n runs in the place of mounting and run
+// to run. Student's t stands for the few degrees of freedom.
+func replaceRepeat(lines []record.BudgetLine, pooled *PooledRepeat, n int) []record.BudgetLine {
+	if pooled == nil || n == 0 {
+		return lines
+	}
+	lines = slices.DeleteFunc(lines, func(l record.BudgetLine) bool {
+		return l.Name == "run to run" || strings.HasPrefix(l.Name, "mounting")
+	})
+	u := pooled.SD / math.Sqrt(float64(n)) * pooled.Factor / DefaultConstants().CoverageFactor
+	return append(lines, normalLine("repeats, remounted", max(u, 0), "", "", fmt.Sprintf("pooled over %d units, %d degrees of freedom", pooled.Units, pooled.Degrees)))
 }
 
 func loadLength(l *record.Load) float64 {
@@ -367,94 +410,3 @@ func (r *ComparedRow) name() string {
 	}
 	return r.Unit + " " + r.Setup
 }
-
-// rank gives every row its interval from the differences that are certain.
-func (cmp *Comparison) rank(o CompareOptions) {
-	var in []int
-	for i := range cmp.Rows {
-		if cmp.Rows[i].Ranked {
-			in = append(in, i)
-		}
-	}
-	k := DefaultConstants().CoverageFactor
-	cmp.Rule = fmt.Sprintf("two rows differ when their difference exceeds k = %g times its standard uncertainty, pair by pair; in a table of several pairs some will by chance", k)
-	if o.Public && len(in) > 1 {
-		pairs := float64(len(in)*(len(in)-1)) / 2
-		k = normalQuantile(1 - 0.05/pairs/2)
-		cmp.Rule = fmt.Sprintf("two rows differ when their difference exceeds k = %.2f times its standard uncertainty; k holds the whole table at 95 %%", k)
-	}
-	cmp.CoverageFactor = k
-	most := o.MaxPairs
-	if most == 0 {
-		most = 2016 // 64 rows
-	}
-	for _, i := range in {
-		cmp.Rows[i].Best, cmp.Rows[i].Worst = 1, len(in)
-	}
-	keyed := make([]keyedLines, len(cmp.Rows))
-	for _, i := range in {
-		keyed[i] = keyLines(cmp.Rows[i].lines)
-	}
-	for n, i := range in {
-		for _, j := range in[n+1:] {
-			d := *cmp.Rows[j].Value - *cmp.Rows[i].Value
-			u := k * keyed[i].difference(&keyed[j])
-			same := d <= u
-			if !same {
-				cmp.Rows[j].Best++
-				cmp.Rows[i].Worst--
-			}
-			if len(cmp.Pairs) < most {
-				cmp.Pairs = append(cmp.Pairs, ComparedPair{A: i, B: j, Difference: d, Expanded: u, Indistinguishable: same})
-			} else {
-				cmp.PairsLeftOut++
-			}
-		}
-	}
-}
-
-// keyedLines is a budget ready for many differences.
-type keyedLines struct {
-	variance float64
-	shared   []record.BudgetLine // with a key, sorted by key and name
-}
-
-func keyLines(lines []record.BudgetLine) keyedLines {
-	k := keyedLines{}
-	for _, l := range lines {
-		k.variance += l.StandardK * l.StandardK
-		if l.SharedKey != "" {
-			k.shared = append(k.shared, l)
-		}
-	}
-	slices.SortFunc(k.shared, compareLines)
-	return k
-}
-
-func compareLines(a, b record.BudgetLine) int {
-	if c := strings.Compare(a.SharedKey, b.SharedKey); c != 0 {
-		return c
-	}
-	return strings.Compare(a.Name, b.Name)
-}
-
-// difference is the standard uncertainty of the difference of two budgets.
-func (k *keyedLines) difference(m *keyedLines) float64 {
-	v := k.variance + m.variance
-	for i, j := 0, 0; i < len(k.shared) && j < len(m.shared); {
-		switch c := compareLines(k.shared[i], m.shared[j]); {
-		case c < 0:
-			i++
-		case c > 0:
-			j++
-		default:
-			r := min(k.shared[i].SharedCorrelation, m.shared[j].SharedCorrelation)
-			v -= 2 * r * k.shared[i].StandardK * m.shared[j].StandardK
-			i, j = i+1, j+1
-		}
-	}
-	return root(v)
-}
-
-// normalQuantile is the value below which the standard normal distribution holds p.
-func normalQuantile(p float64) float64 { return math.Sqrt2 * math.Erfinv(2*p-1) }
