@@ -20,7 +20,7 @@ const (
 )
 
 // ErrBabble says that bytes come without end although nobody asked.
-var ErrBabble = errors.New("line does not fall silent")
+var ErrBabble error = &bus.AnswerError{Text: "line does not fall silent", Kind: bus.ErrCorrupt}
 
 // Line is a byte stream with a peer that answers. All methods but Close belong to one
 // goroutine; between Begin and End it talks, and the context of Begin ends its calls.

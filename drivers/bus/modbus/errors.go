@@ -1,29 +1,26 @@
 package modbus
 
 import (
-	"context"
 	"errors"
 	"fmt"
-	"os"
 
-	"soakrig/drivers"
-	"soakrig/drivers/bus/line"
+	"soakrig/drivers/bus"
 )
 
 // What can be wrong with an answer. They are wrapped with the port, the request and
 // the bytes at fault.
 var (
-	ErrRequest    = errors.New("request refused")                // never sent
-	ErrTimeout    = errors.New("no complete answer in time")     // silence, or a part of a frame
-	ErrCRC        = errors.New("wrong CRC")                      // RTU
-	ErrUnit       = errors.New("answer from an unexpected unit") // somebody else's answer
-	ErrFunction   = errors.New("answer to an unexpected function")
-	ErrByteCount  = errors.New("wrong byte count")
-	ErrLength     = errors.New("impossible frame length")            // TCP
-	ErrProtocol   = errors.New("not Modbus TCP")                     // TCP: header makes no sense
-	ErrEcho       = errors.New("own request came back")              // RTU without the echo option, or an echo that differs
-	ErrAmbiguous  = errors.New("two answers to one request")         // RTU: an old one was still on its way
-	ErrQuarantine = errors.New("line was not quiet for long enough") // RTU: nothing was sent
+	ErrRequest          = errors.New("request refused")                                                  // never sent
+	ErrTimeout    error = &bus.AnswerError{Text: "no complete answer in time", Kind: bus.ErrNoAnswer}    // silence, or a part of a frame
+	ErrCRC        error = &bus.AnswerError{Text: "wrong CRC", Kind: bus.ErrCorrupt}                      // RTU
+	ErrUnit       error = &bus.AnswerError{Text: "answer from an unexpected unit", Kind: bus.ErrCorrupt} // somebody else's answer
+	ErrFunction   error = &bus.AnswerError{Text: "answer to an unexpected function", Kind: bus.ErrCorrupt}
+	ErrByteCount  error = &bus.AnswerError{Text: "wrong byte count", Kind: bus.ErrCorrupt}
+	ErrLength     error = &bus.AnswerError{Text: "impossible frame length", Kind: bus.ErrCorrupt}             // TCP
+	ErrProtocol   error = &bus.AnswerError{Text: "not Modbus TCP", Kind: bus.ErrCorrupt}                      // TCP: header makes no sense
+	ErrEcho       error = &bus.AnswerError{Text: "own request came back", Kind: bus.ErrCorrupt}               // RTU without the echo option, or an echo that differs
+	ErrAmbiguous  error = &bus.AnswerError{Text: "two answers to one request", Kind: bus.ErrCorrupt}          // RTU: an old one was still on its way
+	ErrQuarantine error = &bus.AnswerError{Text: "line was not quiet for long enough", Kind: bus.ErrNoAnswer} // RTU: nothing was sent
 )
 
 // Exception is an answer in which the device says that it can't. The link is in
@@ -60,6 +57,9 @@ func (e *Exception) meaning() string {
 	return "not a code of the standard"
 }
 
+// Unwrap says that the device refused.
+func (e *Exception) Unwrap() error { return bus.ErrRefused }
+
 // Passing says whether the same request can succeed later without anybody changing
 // the configuration: busy, failure and gateway codes.
 func (e *Exception) Passing() bool {
@@ -74,23 +74,4 @@ func (e *Exception) Passing() bool {
 func inOrder(err error) bool {
 	var e *Exception
 	return err == nil || errors.As(err, &e)
-}
-
-// Faults says which fault an error of this package stands for; zero for nil.
-func Faults(err error) drivers.Faults {
-	var e *Exception
-	switch {
-	case err == nil:
-		return 0
-	case errors.As(err, &e):
-		return drivers.DeviceError
-	case errors.Is(err, ErrTimeout), errors.Is(err, ErrQuarantine),
-		errors.Is(err, context.DeadlineExceeded), errors.Is(err, os.ErrDeadlineExceeded):
-		return drivers.Timeout
-	case errors.Is(err, ErrCRC), errors.Is(err, ErrUnit), errors.Is(err, ErrFunction),
-		errors.Is(err, ErrByteCount), errors.Is(err, ErrLength), errors.Is(err, ErrProtocol),
-		errors.Is(err, ErrEcho), errors.Is(err, ErrAmbiguous), errors.Is(err, line.ErrBabble):
-		return drivers.Corrupt
-	}
-	return drivers.BusError
 }

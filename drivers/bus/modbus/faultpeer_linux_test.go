@@ -53,7 +53,7 @@ func readInTurn(ctx context.Context, m Master, r *row) {
 		case err != nil:
 			r.lost++
 			if began.IsZero() {
-				began, r.fault = start, Faults(err)
+				began, r.fault = start, drivers.AnswerFaults(err)
 			}
 			r.healed = false
 			time.Sleep(100 * time.Millisecond) // a period: see above
@@ -273,7 +273,7 @@ func TestUnpluggedLineUsesNoCPU(t *testing.T) {
 	before := cpu(t)
 	bad := 0
 	for range 20 {
-		if Faults(m.Read(t.Context(), req, dst[:])) == drivers.BusError {
+		if drivers.AnswerFaults(m.Read(t.Context(), req, dst[:])) == drivers.BusError {
 			bad++
 		}
 		time.Sleep(50 * time.Millisecond) // real time: the test is about the process

@@ -68,15 +68,15 @@ func checkOutcome(t *testing.T, c frameCase, err error, registers, answer []byte
 	var e *Exception
 	switch {
 	case c.Expect.Error == "exception":
-		if !errors.As(err, &e) || e.Code != c.Expect.Code || e.Passing() != *c.Expect.Retry || Faults(err) != drivers.DeviceError {
-			t.Errorf("%v is %v, want exception %d, passing %v", err, Faults(err), c.Expect.Code, *c.Expect.Retry)
+		if !errors.As(err, &e) || e.Code != c.Expect.Code || e.Passing() != *c.Expect.Retry || drivers.AnswerFaults(err) != drivers.DeviceError {
+			t.Errorf("%v is %v, want exception %d, passing %v", err, drivers.AnswerFaults(err), c.Expect.Code, *c.Expect.Retry)
 		}
 	case c.Expect.Error != "":
 		want, known := errorWords[c.Expect.Error]
 		if !known || !errors.Is(err, want) {
 			t.Errorf("%v, want %s", err, c.Expect.Error)
 		}
-		if f := Faults(err); f != drivers.Timeout && f != drivers.Corrupt {
+		if f := drivers.AnswerFaults(err); f != drivers.Timeout && f != drivers.Corrupt {
 			t.Errorf("fault %v", f)
 		}
 	case err != nil:

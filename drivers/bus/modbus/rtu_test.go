@@ -115,8 +115,8 @@ func TestRTUNeverTakesAWrongNumber(t *testing.T) {
 					if err != nil {
 						lastBad = i
 					}
-					if i == 3 && Faults(err) != c.faults {
-						t.Errorf("the disturbed read is %v (%v), want %v", Faults(err), err, c.faults)
+					if i == 3 && drivers.AnswerFaults(err) != c.faults {
+						t.Errorf("the disturbed read is %v (%v), want %v", drivers.AnswerFaults(err), err, c.faults)
 					}
 					if i < 3 && err != nil {
 						t.Errorf("read %d: %v", i, err)
@@ -201,8 +201,8 @@ func TestRTUHangUpBacksOffAndReopens(t *testing.T) {
 		l.lose(io.EOF)
 		gone = true
 		for range 600 { // ten minutes at ten reads a second would be a tight loop
-			if err := m.Read(t.Context(), req, dst[:]); Faults(err) != drivers.BusError {
-				t.Fatalf("%v is %v", err, Faults(err))
+			if err := m.Read(t.Context(), req, dst[:]); drivers.AnswerFaults(err) != drivers.BusError {
+				t.Fatalf("%v is %v", err, drivers.AnswerFaults(err))
 			}
 			time.Sleep(100 * time.Millisecond)
 		}
@@ -237,7 +237,7 @@ func TestRTUBabbleAndClose(t *testing.T) {
 		}()
 		var dst [2]byte
 		req := Request{Unit: 1, Function: ReadHolding, Count: 1}
-		if err := m.Read(t.Context(), req, dst[:]); !errors.Is(err, line.ErrBabble) || Faults(err) != drivers.Corrupt {
+		if err := m.Read(t.Context(), req, dst[:]); !errors.Is(err, line.ErrBabble) || drivers.AnswerFaults(err) != drivers.Corrupt {
 			t.Errorf("babbling line: %v", err)
 		}
 		close(stop)

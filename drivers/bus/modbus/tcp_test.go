@@ -75,8 +75,8 @@ func TestTCPAcceptAndCloseDoesNotLoop(t *testing.T) {
 		for range 600 {
 			var dst [4]byte
 			err := m.Read(t.Context(), two, dst[:])
-			if Faults(err) != drivers.BusError {
-				t.Fatalf("%v is %v", err, Faults(err))
+			if drivers.AnswerFaults(err) != drivers.BusError {
+				t.Fatalf("%v is %v", err, drivers.AnswerFaults(err))
 			}
 			time.Sleep(100 * time.Millisecond)
 		}
@@ -99,8 +99,8 @@ func TestTCPLateAnswerIsNotTheNextOne(t *testing.T) {
 		if err := m.Read(t.Context(), two, dst[:]); !errors.Is(err, ErrTimeout) {
 			t.Fatal(err)
 		}
-		if err := m.Read(t.Context(), two, dst[:]); !errors.Is(err, line.ErrDown) || Faults(err) != drivers.Timeout {
-			t.Errorf("during the pause: %v, %v", err, Faults(err))
+		if err := m.Read(t.Context(), two, dst[:]); !errors.Is(err, line.ErrDown) || drivers.AnswerFaults(err) != drivers.Timeout {
+			t.Errorf("during the pause: %v, %v", err, drivers.AnswerFaults(err))
 		}
 		delay = 0
 		time.Sleep(time.Second)
@@ -185,7 +185,7 @@ func TestBreakerRestsASilentUnit(t *testing.T) {
 		}
 		b.Note(now, ErrTimeout)
 	}
-	if err := b.Err(now.Add(RestTime - time.Second)); !errors.Is(err, ErrTimeout) || Faults(err) != drivers.Timeout {
+	if err := b.Err(now.Add(RestTime - time.Second)); !errors.Is(err, ErrTimeout) || drivers.AnswerFaults(err) != drivers.Timeout {
 		t.Errorf("resting: %v", err)
 	}
 	if err := b.Err(now.Add(RestTime)); err != nil {

@@ -8,18 +8,17 @@ import (
 	"strings"
 	"time"
 
-	"soakrig/drivers"
 	"soakrig/drivers/bus"
 	"soakrig/drivers/bus/line"
 )
 
 // What can be wrong with an answer. They are wrapped with the port and the query.
 var (
-	ErrQuery     = errors.New("query refused")              // never sent
-	ErrTimeout   = errors.New("no complete answer in time") // silence, or a line without its end
-	ErrExtraLine = errors.New("more than one answer")       // an old one was still on its way
-	ErrTooLong   = errors.New("answer is too long")
-	ErrText      = errors.New("answer is not text")
+	ErrQuery           = errors.New("query refused")                                                 // never sent
+	ErrTimeout   error = &bus.AnswerError{Text: "no complete answer in time", Kind: bus.ErrNoAnswer} // silence, or a line without its end
+	ErrExtraLine error = &bus.AnswerError{Text: "more than one answer", Kind: bus.ErrCorrupt}        // an old one was still on its way
+	ErrTooLong   error = &bus.AnswerError{Text: "answer is too long", Kind: bus.ErrCorrupt}
+	ErrText      error = &bus.AnswerError{Text: "answer is not text", Kind: bus.ErrCorrupt}
 )
 
 const (
@@ -182,21 +181,4 @@ func text(p []byte) (string, error) {
 		}
 	}
 	return string(p), nil
-}
-
-// Faults says which fault an error of this package stands for; zero for nil.
-func Faults(err error) drivers.Faults {
-	var n *NotANumberError
-	switch {
-	case err == nil:
-		return 0
-	case errors.As(err, &n):
-		return drivers.OutOfRange
-	case errors.Is(err, ErrTimeout), line.IsExpired(err):
-		return drivers.Timeout
-	case errors.Is(err, ErrExtraLine), errors.Is(err, ErrTooLong), errors.Is(err, ErrText),
-		errors.Is(err, ErrSyntax), errors.Is(err, line.ErrBabble):
-		return drivers.Corrupt
-	}
-	return drivers.BusError
 }

@@ -1,15 +1,16 @@
 package scpi
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"strconv"
 	"strings"
+
+	"soakrig/drivers/bus"
 )
 
 // ErrSyntax says that an answer has another form than it should.
-var ErrSyntax = errors.New("answer has an unexpected form")
+var ErrSyntax error = &bus.AnswerError{Text: "answer has an unexpected form", Kind: bus.ErrCorrupt}
 
 // NotANumberError is an answer that stands for no number.
 type NotANumberError struct {

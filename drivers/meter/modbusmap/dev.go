@@ -99,7 +99,7 @@ func (d *Dev) readMeter(ctx context.Context, u *meter, out []drivers.Reading) er
 func (u *meter) take(i int, err error, age time.Duration, r *drivers.Reading) {
 	if err != nil {
 		*r = drivers.Reading{Age: age}
-		r.Fail(modbus.Faults(err), err)
+		r.Fail(drivers.AnswerFaults(err), err)
 		return
 	}
 	f, at := &u.fields[i], u.places[i]

@@ -2,6 +2,7 @@ package scpi
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -63,7 +64,7 @@ func (d *Dev) Read(ctx context.Context, out []drivers.Reading) error {
 			r := &out[v.input]
 			*r = drivers.Reading{Age: age}
 			if err != nil {
-				r.Fail(scpi.Faults(err), err)
+				r.Fail(drivers.AnswerFaults(err), err)
 				continue
 			}
 			good++
@@ -87,7 +88,12 @@ func (v value) take(fields []string, r *drivers.Reading) error {
 	}
 	number, err := scpi.Number(fields[v.item-1])
 	if err != nil {
-		r.Fail(scpi.Faults(err), err)
+		fault := drivers.AnswerFaults(err)
+		var none *scpi.NotANumberError
+		if errors.As(err, &none) {
+			fault = drivers.OutOfRange
+		}
+		r.Fail(fault, err)
 		return err
 	}
 	r.Set(int64(math.Float64bits(number)), r.Age)

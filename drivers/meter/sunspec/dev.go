@@ -83,7 +83,7 @@ func faults(err error) drivers.Faults {
 	if errors.Is(err, errNoMeter) || errors.Is(err, errNoMarker) {
 		return drivers.NoChip
 	}
-	return modbus.Faults(err)
+	return drivers.AnswerFaults(err)
 }
 
 // take turns one point into a reading. The number before scaling stays as evidence.
