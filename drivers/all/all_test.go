@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"soakrig/drivers"
 	"soakrig/drivers/all/internal/folders"
 )
 
@@ -43,4 +44,16 @@ func TestNames(t *testing.T) {
 	if !seen["max31855"] {
 		t.Error("max31855 is not listed")
 	}
+}
+
+// find returns a driver by name.
+func find(t *testing.T, name string) *drivers.Driver {
+	t.Helper()
+	for _, d := range Drivers() {
+		if d.Name == name {
+			return d
+		}
+	}
+	t.Fatalf("no driver %s", name)
+	return nil
 }

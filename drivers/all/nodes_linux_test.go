@@ -149,17 +149,6 @@ func testInside(t *testing.T) {
 	t.Run("node comes back", func(t *testing.T) { b.comesBack(t, host) })
 }
 
-func find(t *testing.T, name string) *drivers.Driver {
-	t.Helper()
-	for _, d := range Drivers() {
-		if d.Name == name {
-			return d
-		}
-	}
-	t.Fatalf("no driver %s", name)
-	return nil
-}
-
 func open(t *testing.T, host *bus.Host, name string, in drivers.Input, every time.Duration) drivers.Device {
 	t.Helper()
 	in.Options = drivertest.Options("")
