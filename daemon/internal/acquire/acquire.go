@@ -278,7 +278,11 @@ func (g *group) read(ctx context.Context, m *member) error {
 		}
 	}
 	if change != nil {
-		g.a.opts.Log.Warn("source "+change.State, "source", change.Source, "text", change.Text)
+		level := slog.LevelInfo
+		if change.State == "failed" {
+			level = slog.LevelWarn
+		}
+		g.a.opts.Log.Log(ctx, level, "source "+change.State, "source", change.Source, "text", change.Text)
 		if _, err := g.a.opts.Journal.Append(at, change); err != nil {
 			return fmt.Errorf("store source event: %w", err)
 		}

@@ -1,0 +1,165 @@
+package interlock
+
+import (
+	"errors"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"periph.io/x/conn/v3/gpio"
+
+	"soakrig/daemon/record"
+)
+
+type pin struct {
+	levels []gpio.Level
+	fail   error
+}
+
+func (p *pin) Out(l gpio.Level) error {
+	if p.fail != nil {
+		return p.fail
+	}
+	p.levels = append(p.levels, l)
+	return nil
+}
+
+func (p *pin) now() gpio.Level { return p.levels[len(p.levels)-1] }
+
+var layout = &record.Layout{
+	ID: 1, Rig: "t",
+	Sources: []record.Source{{Name: "s", Channels: []int{0, 1}}},
+	Channels: []record.Channel{
+		{Name: "vr1", Role: record.RoleProbe, Unit: "degC", Converter: record.Converter{Law: record.LawLinear, PerCode: 0.25}},
+		{Name: "room", Role: record.RoleAmbient, Unit: "degC", Converter: record.Converter{Law: record.LawLinear, PerCode: 0.25}},
+	},
+}
+
+type rig struct {
+	i      *Interlock
+	pin    *pin
+	tables map[uint32]*table
+	now    int64
+}
+
+func newRig(t *testing.T, o Options) *rig {
+	t.Helper()
+	r := &rig{pin: &pin{}, tables: map[uint32]*table{}}
+	o.Pin = r.pin
+	o.Now = func() record.Stamp { return record.Stamp{BootNS: r.now} }
+	i, err := New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.i = i
+	r.pass(&record.Layout{ID: layout.ID, Rig: layout.Rig, Sources: layout.Sources, Channels: layout.Channels})
+	return r
+}
+
+// pass hands one entry over as Run does and drops where it asks to.
+func (r *rig) pass(b record.Body) string {
+	why := r.i.entry(record.Entry{At: record.Stamp{BootNS: r.now}, Body: b}, r.tables)
+	if why != "" {
+		r.i.Drop(why)
+	}
+	return why
+}
+
+// sample passes a second of rig time and one sample; a nil value is an open probe.
+func (r *rig) sample(vr1 *float64, room float64) string {
+	r.now += int64(time.Second)
+	raw := record.Raw{Faults: record.Open}
+	if vr1 != nil {
+		raw = record.Raw{Has: record.HasCode, Code: int64(*vr1 / 0.25)}
+	}
+	return r.pass(&record.Sample{Layout: 1, Raw: []record.Raw{raw, {Has: record.HasCode, Code: int64(room / 0.25)}}})
+}
+
+func f(v float64) *float64 { return &v }
+
+func TestDropAbove(t *testing.T) {
+	r := newRig(t, Options{DropAbove: f(120)})
+	if r.pin.now() != gpio.Low {
+		t.Error("high before the first sample")
+	}
+	if r.sample(f(90), 500); r.pin.now() != gpio.High {
+		t.Error("not high while all is well (the room does not count)")
+	}
+	if why := r.sample(f(121), 23); why != "" || r.pin.now() != gpio.High {
+		t.Errorf("one sample dropped it: %s", why)
+	}
+	why := r.sample(f(122), 23)
+	if !strings.Contains(why, "vr1 is at 122.0 degC, above 120") || r.pin.now() != gpio.Low {
+		t.Errorf("two samples above: %q, level %v", why, r.pin.now())
+	}
+	for range 5 {
+		if why := r.sample(f(60), 23); why != "" || r.pin.now() != gpio.Low {
+			t.Errorf("the latch let go: %q, level %v", why, r.pin.now())
+		}
+	}
+	r.pass(&record.RunEvent{Event: "started"})
+	if r.sample(f(60), 23); r.pin.now() != gpio.High || r.i.Dropped() != "" {
+		t.Error("a new run does not reset the latch")
+	}
+}
+
+func TestLostProbe(t *testing.T) {
+	r := newRig(t, Options{LostProbe: 5 * time.Second})
+	r.sample(f(60), 23)
+	for range 4 {
+		if why := r.sample(nil, 23); why != "" {
+			t.Fatalf("dropped early: %s", why)
+		}
+	}
+	if why := r.sample(nil, 23); !strings.Contains(why, "vr1 has given no value for 5s (open)") || r.pin.now() != gpio.Low {
+		t.Errorf("%q, level %v", why, r.pin.now())
+	}
+}
+
+func TestStopIsLow(t *testing.T) {
+	r := newRig(t, Options{})
+	r.sample(f(60), 23)
+	r.i.off()
+	if r.pin.now() != gpio.Low || r.i.Dropped() == "" {
+		t.Error("not low after the stop")
+	}
+	if r.sample(f(60), 23); r.pin.now() != gpio.Low {
+		t.Error("rises after the stop")
+	}
+}
+
+// TestHeartbeat: it toggles while samples come and stops low when they don't.
+func TestHeartbeat(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, Options{Heartbeat: time.Second})
+		ctx := t.Context()
+		go r.i.beat(ctx)
+		time.Sleep(3100 * time.Millisecond)
+		if n := len(r.pin.levels); n != 1 {
+			t.Errorf("toggles before the first sample: %v", r.pin.levels)
+		}
+		r.sample(f(60), 23)
+		time.Sleep(5*time.Second + time.Millisecond)
+		synctest.Wait()
+		if n := len(r.pin.levels); n != 11 {
+			t.Errorf("%d levels after 5 s of heartbeat", n)
+		}
+		r.now += int64(silence) // a hung daemon: no sample any more
+		time.Sleep(time.Second)
+		synctest.Wait()
+		n := len(r.pin.levels)
+		time.Sleep(5 * time.Second)
+		synctest.Wait()
+		if r.pin.now() != gpio.Low || len(r.pin.levels) != n {
+			t.Errorf("still beating: %v", r.pin.levels[n:])
+		}
+	})
+}
+
+func TestPinThatFails(t *testing.T) {
+	boom := errors.New("EBUSY")
+	if _, err := New(Options{Pin: &pin{fail: boom}}); !errors.Is(err, boom) {
+		t.Errorf("got %v", err)
+	}
+}

@@ -1,0 +1,93 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"soakrig/daemon"
+	"soakrig/drivers/all"
+)
+
+// Exit codes.
+const (
+	exitOK      = 0
+	exitFailure = 1
+	exitUsage   = 2
+)
+
+// failed ends a command whose output has said everything already.
+var failed = errors.New("")
+
+// run runs soakd with arguments and returns the exit code.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	root := command()
+	root.SetArgs(doubleDashes(args))
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	usage := true
+	for _, c := range append(root.Commands(), root) {
+		inner := c.RunE
+		if inner == nil {
+			continue
+		}
+		c.RunE = func(c *cobra.Command, args []string) error {
+			usage = false // the command line was understood
+			return inner(c, args)
+		}
+	}
+	err := root.ExecuteContext(ctx)
+	if err == nil {
+		return exitOK
+	}
+	if text := err.Error(); text != "" {
+		fmt.Fprintln(stderr, "soakd: "+strings.ReplaceAll(text, "\n", "\nsoakd: "))
+	}
+	if usage {
+		return exitUsage
+	}
+	return exitFailure
+}
+
+// doubleDashes lets "-config F" stand for "--config F", as the manual writes it.
+func doubleDashes(args []string) []string {
+	out := append([]string(nil), args...)
+	for i, a := range out {
+		if a == "--" {
+			break
+		}
+		if len(a) > 2 && a[0] == '-' && a[1] != '-' {
+			out[i] = "-" + a
+		}
+	}
+	return out
+}
+
+func command() *cobra.Command {
+	var file string
+	root := &cobra.Command{
+		Use:   "soakd",
+		Short: "Acquire, journal, serve and judge the soak of one rig",
+		Long: "soakd reads the probes and the wall-power meter of one rig, keeps every sample in its\n" +
+			"journal, serves them over gRPC and as Prometheus metrics, and runs soaks.\n\n" +
+			"Without a command it runs until it is told to stop (SIGTERM); SIGHUP reads the\n" +
+			"configuration again. soakd is not a safety device: see soakd check.",
+		Example:       "  soakd -config rig.yaml\n  soakd check -config rig.yaml\n  soakd drivers max31855",
+		Version:       version,
+		Args:          cobra.NoArgs,
+		SilenceErrors: true,
+		SilenceUsage:  true,
+		RunE:          func(c *cobra.Command, _ []string) error { return serve(c.Context(), c.ErrOrStderr(), file) },
+	}
+	root.PersistentFlags().StringVarP(&file, "config", "c", "/etc/soakd/rig.yaml", "configuration `file`")
+	root.AddCommand(checkCommand(&file), driversCommand())
+	return root
+}
+
+func load(file string) (*daemon.Config, error) {
+	return daemon.LoadConfig(file, all.Drivers())
+}

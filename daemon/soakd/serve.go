@@ -1,0 +1,75 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"syscall"
+
+	sd "github.com/coreos/go-systemd/v22/daemon"
+	"github.com/coreos/go-systemd/v22/journal"
+
+	"soakrig/daemon"
+	"soakrig/drivers/all"
+)
+
+// serve runs the daemon until ctx ends.
+func serve(ctx context.Context, stderr io.Writer, file string) error {
+	c, err := load(file)
+	if err != nil {
+		return err
+	}
+	log := logger(stderr)
+	every, err := sd.SdWatchdogEnabled(false)
+	if err != nil {
+		return fmt.Errorf("read the watchdog's settings: %w", err)
+	}
+	d, err := daemon.Start(daemon.Options{
+		Config: c, Drivers: all.Drivers(), Version: version, Log: log, Watchdog: every / 2,
+		Notify: func(state string) {
+			if _, err := sd.SdNotify(false, state); err != nil {
+				log.Warn("the service manager can't be told", "state", state, "error", err)
+			}
+		},
+	})
+	if err != nil {
+		return err
+	}
+	log.Info("soakd runs", "rig", c.Rig, "grpc", d.GRPCAddr(), "http", d.HTTPAddr(), "version", version, "simulated", c.Simulated != nil)
+	log.Warn("soakd is not a safety device: fit an independent thermal cut-out")
+	hup := make(chan os.Signal, 1)
+	signal.Notify(hup, syscall.SIGHUP)
+	defer signal.Stop(hup)
+	for {
+		select {
+		case <-hup:
+			if err := d.Reload(); err != nil {
+				log.Error("configuration", "error", err)
+			} else {
+				log.Info("configuration read again")
+			}
+		case <-ctx.Done():
+			log.Info("stopping")
+			return d.Stop()
+		case <-d.Done():
+			return d.Stop()
+		}
+	}
+}
+
+// logger writes text; under journald without times, which journald adds itself.
+func logger(w io.Writer) *slog.Logger {
+	opts := &slog.HandlerOptions{}
+	if journald, err := journal.StderrIsJournalStream(); err == nil && journald {
+		opts.ReplaceAttr = func(groups []string, a slog.Attr) slog.Attr {
+			if len(groups) == 0 && a.Key == slog.TimeKey {
+				return slog.Attr{}
+			}
+			return a
+		}
+	}
+	return slog.New(slog.NewTextHandler(w, opts))
+}
