@@ -381,8 +381,9 @@ func (ev *evaluation) look(i int, edge int64) edgeLook {
 // edgeJump is the jump of a probe at a load edge beyond the heat that came until the
 // first look. That heat is taken from how far the other probes had come by then,
 // compared with how they went on, which takes out an error of the edge's time; with
-// too few others it is taken from the probe's own course.
+// too few others it is taken from the probe's own course. Noise counts threefold.
 func (ev *evaluation) edgeJump(i int, edge int64) (float64, bool) {
+	p := ev.roles.probes[i]
 	l := ev.look(i, edge)
 	if !has(l.before) || !has(l.d1) || !has(l.d2) {
 		return 0, false
@@ -409,7 +410,8 @@ func (ev *evaluation) edgeJump(i int, edge int64) (float64, bool) {
 	}
 	first := math.Abs(l.d1) / 3 / decay // K/s at the edge
 	jump := l.m1 - l.before - heat
-	return jump, math.Abs(jump) > ev.c.PickupK+ev.c.PickupSlopeS*first
+	noise := noiseOf(ev.r.series(p, edge-60, edge))
+	return jump, math.Abs(jump) > ev.c.PickupK+ev.c.PickupSlopeS*first+3*noise
 }
 
 // zeroSpread compares the probes of a unit that is off before its load.
