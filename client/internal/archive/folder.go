@@ -343,3 +343,9 @@ func entry(path string) Entry {
 	e.Err = f.Close()
 	return e
 }
+
+// There tells whether a file stands in the run's place, without looking into it.
+func (a *Folder) There(run *Run) bool {
+	_, err := os.Lstat(a.Path(run))
+	return err == nil
+}

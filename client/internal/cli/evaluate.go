@@ -96,7 +96,7 @@ func (s *session) evaluate(file, mapFile string, limits []string, constants map[
 	if err != nil {
 		return record.Result{}, err
 	}
-	override, err := parseLimits(limits, run)
+	override, err := parseLimits(limits, run.Channels())
 	if err == nil {
 		var res record.Result
 		if res, err = archive.Evaluate(run, readings, override, constants); err == nil {
@@ -159,7 +159,7 @@ func parseConstants(list []string) (map[string]float64, error) {
 }
 
 // parseLimits reads --limit; nil: the run's own.
-func parseLimits(list []string, run *archive.Run) ([]record.Limit, error) {
+func parseLimits(list []string, channels []record.Channel) ([]record.Limit, error) {
 	var out []record.Limit
 	for _, text := range list {
 		name, value, ok := strings.Cut(text, "=")
@@ -175,7 +175,7 @@ func parseLimits(list []string, run *archive.Run) ([]record.Limit, error) {
 				l.Role = r
 			}
 		}
-		for _, c := range run.Channels() {
+		for _, c := range channels {
 			known = append(known, c.Name)
 			if c.Name == name {
 				l.Channel = name

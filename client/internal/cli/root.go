@@ -123,6 +123,8 @@ soakd is not a protective device: fit an independent thermal cut-out.`,
 func (s *session) commands() []*cobra.Command {
 	return []*cobra.Command{
 		s.evaluateCommand(), s.reportCommand(), s.compareCommand(), s.exportCommand(),
+		s.statusCommand(), s.watchCommand(), s.startCommand(), s.stopCommand(), s.markCommand(), s.runsCommand(), s.showCommand(),
+		s.collectCommand(), s.zeroCommand(),
 	}
 }
 

@@ -16,7 +16,7 @@ import (
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
-	_ "gonum.org/v1/plot/vg/vgimg" // png
+	"gonum.org/v1/plot/vg/vgimg"
 	_ "gonum.org/v1/plot/vg/vgpdf" // pdf
 	_ "gonum.org/v1/plot/vg/vgsvg" // svg
 
@@ -54,7 +54,7 @@ const (
 func style(size vg.Length, c color.Color, bold bool) text.Style {
 	f := font.Font{Typeface: "Liberation", Variant: "Sans", Size: size}
 	if bold {
-		f.Weight = 2 // x/image/font.WeightBold
+		f.Weight = 3 // font.WeightBold of x/image
 	}
 	return text.Style{Color: c, Font: f, Handler: plot.DefaultTextHandler, YAlign: draw.YCenter}
 }
@@ -182,9 +182,9 @@ func remark(d *dot) string {
 
 // drawChart makes the canvas, title and key, and lets body draw below them.
 func drawChart(w io.Writer, format string, height vg.Length, title, words string, key []string, body func(draw.Canvas)) error {
-	c, err := draw.NewFormattedCanvas(chartWidth, height, format)
+	c, err := canvas(height, format)
 	if err != nil {
-		return fmt.Errorf("chart: %w; formats are svg, png, pdf", err)
+		return err
 	}
 	dc := draw.New(c)
 	dc.SetColor(color.White)
@@ -213,6 +213,20 @@ func drawChart(w io.Writer, format string, height vg.Length, title, words string
 		return fmt.Errorf("write chart: %w", err)
 	}
 	return nil
+}
+
+// pngDPI makes a picture that stays sharp at twice an article's column.
+const pngDPI = 220
+
+func canvas(height vg.Length, format string) (vg.CanvasWriterTo, error) {
+	if format == "png" {
+		return vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(chartWidth, height), vgimg.UseDPI(pngDPI))}, nil
+	}
+	c, err := draw.NewFormattedCanvas(chartWidth, height, format)
+	if err != nil {
+		return nil, fmt.Errorf("chart: %w; formats are svg, png, pdf", err)
+	}
+	return c, nil
 }
 
 func rectangle(r vg.Rectangle) vg.Path {
@@ -304,20 +318,33 @@ func (p *peaksChart) span() (low, high float64) {
 }
 
 func axis(c draw.Canvas, area vg.Rectangle, xOf func(float64) vg.Length, low, high float64, unit string) {
-	for _, t := range (plot.DefaultTicks{}).Ticks(low, high) {
-		x := xOf(t.Value)
-		if t.IsMinor() {
-			continue
-		}
+	for _, t := range ticks(low, high) {
+		x := xOf(t)
 		line(c, chartLine, 0.6, nil, vg.Point{X: x, Y: area.Min.Y}, vg.Point{X: x, Y: area.Max.Y})
 		st := style(fontBody, chartSoft, false)
 		st.XAlign = draw.XCenter
-		c.FillText(st, vg.Point{X: x, Y: area.Min.Y - 0.3*vg.Centimeter}, Fixed(t.Value, tickDigits(high-low)))
+		c.FillText(st, vg.Point{X: x, Y: area.Min.Y - 0.3*vg.Centimeter}, Fixed(t, tickDigits(high-low)))
 	}
 	line(c, chartInk, 0.8, nil, area.Min, vg.Point{X: area.Max.X, Y: area.Min.Y})
 	st := style(fontBody, chartSoft, false)
 	st.XAlign = draw.XCenter
 	c.FillText(st, vg.Point{X: (area.Min.X + area.Max.X) / 2, Y: area.Min.Y - 0.8*vg.Centimeter}, unit+"; whiskers: expanded uncertainty, k = 2")
+}
+
+// ticks are five to ten round numbers from low to high.
+func ticks(low, high float64) []float64 {
+	step := math.Pow10(int(math.Floor(math.Log10((high - low) / 5))))
+	for _, m := range []float64{1, 2, 5, 10} {
+		if (high-low)/(step*m) <= 10 {
+			step *= m
+			break
+		}
+	}
+	var out []float64
+	for i := math.Ceil(low / step); i*step <= high; i++ {
+		out = append(out, i*step)
+	}
+	return out
 }
 
 func tickDigits(span float64) int {
@@ -384,5 +411,8 @@ func (p *peaksChart) dot(c draw.Canvas, d *dot, xOf func(float64) vg.Length, y v
 	if s := remark(d); s != "" {
 		words += "  " + s
 	}
-	c.FillText(style(fontSmall, chartInk, false), vg.Point{X: end + 6, Y: y}, words)
+	st := style(fontSmall, chartInk, false)
+	c.SetColor(color.NRGBA{0xff, 0xff, 0xff, 0xcc}) // legible over the limit and its band
+	c.Fill(rectangle(vg.Rectangle{Min: vg.Point{X: end + 4, Y: y - 5.5}, Max: vg.Point{X: end + 8 + st.Width(words), Y: y + 5.5}}))
+	c.FillText(st, vg.Point{X: end + 6, Y: y}, words)
 }

@@ -9,7 +9,6 @@ import (
 	"sort"
 	"strings"
 
-	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
@@ -53,7 +52,7 @@ func CurvesChart(curves []Curve, w io.Writer, format string) error {
 		if r.Limited {
 			l.name += ", limited"
 		}
-		l.cut(c.Traces, i, *r.Load.StartS)
+		l.cut(c.Traces, i, *r.Load.StartS, endOf(r))
 		if len(l.parts) > 0 {
 			lines = append(lines, l)
 		}
@@ -69,8 +68,20 @@ func CurvesChart(curves []Curve, w io.Writer, format string) error {
 // curveSteps is how many points a printed curve has at most, two for each.
 const curveSteps = 900
 
+// endOf is where a curve ends: with the load as planned, so that a lost load shows.
+func endOf(r *record.Result) float64 {
+	end := math.Inf(1)
+	if r.Load.EndS != nil {
+		end = *r.Load.EndS
+		if p := r.Load.PlannedS; p != nil {
+			end = max(end, *r.Load.StartS+*p)
+		}
+	}
+	return end
+}
+
 // cut takes a channel's curve from a trace, thinned to lowest and highest.
-func (l *curveLine) cut(t *Traces, channel int, startS float64) {
+func (l *curveLine) cut(t *Traces, channel int, startS, endS float64) {
 	v := t.Channels[channel].Values
 	per := 2 * max(1, (len(v)/2+curveSteps-1)/curveSteps)
 	var part []vg.Point
@@ -80,7 +91,7 @@ func (l *curveLine) cut(t *Traces, channel int, startS float64) {
 		}
 		part = nil
 	}
-	for from := 0; from < len(v); from += per {
+	for from := 0; from < len(v) && t.AtS(from) <= endS; from += per {
 		low, high, ok := t.Channels[channel].span(from, from+per)
 		gap := slices.ContainsFunc(v[from:min(from+per, len(v))], math.IsNaN)
 		if ok {
@@ -111,11 +122,11 @@ func drawCurves(c draw.Canvas, lines []curveLine) {
 			}
 		}
 	}
-	lowX = max(lowX, -10)
+	lowX = max(lowX, -5)
 	pad := max((highY-lowY)*0.05, 0.5)
 	lowY, highY = lowY-pad, highY+pad
 	area := vg.Rectangle{Min: vg.Point{X: c.Min.X + 1.5*vg.Centimeter, Y: c.Min.Y + 1.3*vg.Centimeter},
-		Max: vg.Point{X: c.Max.X - right - 1.1*vg.Centimeter, Y: c.Max.Y + 0.5*vg.Centimeter}}
+		Max: vg.Point{X: c.Max.X - right - 1.1*vg.Centimeter, Y: c.Max.Y}}
 	to := func(p vg.Point) vg.Point {
 		return vg.Point{X: area.Min.X + (p.X-vg.Length(lowX))/vg.Length(highX-lowX)*(area.Max.X-area.Min.X),
 			Y: area.Min.Y + (p.Y-vg.Length(lowY))/vg.Length(highY-lowY)*(area.Max.Y-area.Min.Y)}
@@ -148,15 +159,12 @@ func curveAxes(c draw.Canvas, area vg.Rectangle, to func(vg.Point) vg.Point, low
 		s.XAlign = draw.XCenter
 		c.FillText(s, vg.Point{X: at, Y: area.Min.Y - 0.3*vg.Centimeter}, Fixed(t, 0))
 	}
-	for _, t := range (plot.DefaultTicks{}).Ticks(lowY, highY) {
-		if t.IsMinor() {
-			continue
-		}
-		at := to(vg.Point{X: 0, Y: vg.Length(t.Value)}).Y
+	for _, t := range ticks(lowY, highY) {
+		at := to(vg.Point{X: 0, Y: vg.Length(t)}).Y
 		line(c, chartLine, 0.6, nil, vg.Point{X: area.Min.X, Y: at}, vg.Point{X: area.Max.X, Y: at})
 		s := st
 		s.XAlign = draw.XRight
-		c.FillText(s, vg.Point{X: area.Min.X - 0.15*vg.Centimeter, Y: at}, Fixed(t.Value, tickDigits(highY-lowY)))
+		c.FillText(s, vg.Point{X: area.Min.X - 0.15*vg.Centimeter, Y: at}, Fixed(t, tickDigits(highY-lowY)))
 	}
 	line(c, chartInk, 0.8, nil, area.Min, vg.Point{X: area.Max.X, Y: area.Min.Y})
 	line(c, chartInk, 0.8, nil, area.Min, vg.Point{X: area.Min.X, Y: area.Max.Y})

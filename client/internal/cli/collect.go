@@ -1,0 +1,153 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"soakrig/client"
+	"soakrig/client/internal/archive"
+	"soakrig/client/internal/report"
+)
+
+// collected counts what soak collect did with one rig.
+type collected struct {
+	Rig    string `json:"rig"`
+	Stored int    `json:"stored"`
+	Kept   int    `json:"kept"` // were there already and are whole
+	Open   int    `json:"open"` // not ended yet
+	Error  string `json:"error,omitempty"`
+}
+
+// collectCommand is soak collect.
+func (s *session) collectCommand() *cobra.Command {
+	var quick bool
+	cmd := &cobra.Command{
+		Use:   "collect FOLDER",
+		Short: "Pull every finished run of every rig into an archive folder",
+		Long: `Put each finished run into FOLDER/<rig>/<unit>_<setup>_<run>.parquet: one
+self-contained file with readings, faults, raw evidence, the run's record, result,
+layouts and uncertainty budget, which data tools read directly. FOLDER/SHA256SUMS holds
+the checksums (sha256sum -c SHA256SUMS).
+
+It can be cut off at any moment and started again: files appear whole or not at all,
+are never overwritten, and those that are there are checked and kept. A rig that does
+not answer does not keep the others waiting; the exit code is then 4.`,
+		Example: `  soak collect archive
+  soak collect archive --rig bench-1
+  soak compare archive && soak report archive -f all.html`,
+		Args: cobra.ExactArgs(1),
+	}
+	out := addOutput(cmd)
+	cmd.Flags().BoolVar(&quick, "quick", false, "do not check the sums of files that are there")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		rigs, err := s.dialAll(cmd.Context())
+		if err != nil {
+			return err
+		}
+		a := archive.OpenFolder(args[0])
+		unlock, err := a.Lock()
+		if err != nil {
+			return err
+		}
+		var failed error
+		var counts []collected
+		for _, r := range rigs {
+			n := collected{Rig: r.name}
+			err := r.err
+			if err == nil {
+				err = s.collect(cmd.Context(), a, r, quick, &n)
+			}
+			if err != nil {
+				n.Error = err.Error()
+				failed = errors.Join(failed, err)
+			}
+			counts = append(counts, n)
+		}
+		return errors.Join(s.printCollected(counts, out.word), failed, unlock())
+	}
+	return cmd
+}
+
+// collect takes the runs of one rig, oldest last: what is newest is wanted first.
+func (s *session) collect(ctx context.Context, a *archive.Folder, r *namedRig, quick bool, n *collected) error {
+	d, err := r.Describe(ctx)
+	if err != nil {
+		return err
+	}
+	var ids []string
+	err = r.List(ctx, "", func(run *client.Run) error {
+		if run.State != "ended" {
+			n.Open++
+			return nil
+		}
+		ids = append(ids, run.Start.Run)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	var failed error
+	for i, id := range ids {
+		outcome, err := s.collectRun(ctx, a, r, id, quick, d)
+		switch {
+		case ctx.Err() != nil:
+			return errors.Join(failed, ctx.Err())
+		case errors.Is(err, client.ErrUnreachable):
+			return errors.Join(failed, err)
+		case err != nil:
+			failed = errors.Join(failed, fmt.Errorf("run %s of %s: %w", id, r.name, err))
+		case outcome == archive.Stored:
+			n.Stored++
+			s.progress("%s: %s stored (%d of %d)", r.name, id, i+1, len(ids))
+		default:
+			n.Kept++
+		}
+	}
+	return failed
+}
+
+func (s *session) collectRun(ctx context.Context, a *archive.Folder, r *namedRig, id string, quick bool, d *client.Description) (archive.Outcome, error) {
+	got, err := r.Get(ctx, id)
+	if err != nil {
+		return "", err
+	}
+	l := s.fromRig(r, got)
+	if l.run.Record.Rig == "" {
+		l.run.Record.Rig = d.Rig
+	}
+	l.run.Record.Simulated = d.Simulated
+	if quick && a.There(l.run) {
+		return archive.Kept, nil
+	}
+	if err := l.needResult(); err != nil {
+		return "", err
+	}
+	readings, closer, err := l.open(ctx)
+	if err != nil {
+		return "", err
+	}
+	outcome, err := a.Put(l.run, readings)
+	return outcome, errors.Join(err, closer())
+}
+
+func (s *session) printCollected(counts []collected, form string) error {
+	if form == "json" {
+		return writeJSON(s.Stdout, counts)
+	}
+	t := report.Table{Head: []string{"rig", "stored", "kept", "open", "error"}, Right: []bool{false, true, true, true, false}}
+	for _, c := range counts {
+		t.Rows = append(t.Rows, []string{c.Rig, fmt.Sprint(c.Stored), fmt.Sprint(c.Kept), fmt.Sprint(c.Open), c.Error})
+	}
+	if form == "csv" {
+		return t.CSV(s.Stdout)
+	}
+	t.Head = t.Head[:4]
+	for i := range t.Rows {
+		t.Rows[i] = t.Rows[i][:4]
+	}
+	_, err := fmt.Fprint(s.Stdout, t.Plain())
+	return err
+}
