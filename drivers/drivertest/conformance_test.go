@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"strings"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -25,7 +26,7 @@ type sample struct {
 	bad  string
 	buf  [1]byte
 	leak []byte
-	shut bool
+	shut atomic.Bool
 }
 
 func (s *sample) Converters() []drivers.Converter {
@@ -37,7 +38,7 @@ func (s *sample) Converters() []drivers.Converter {
 }
 
 func (s *sample) Read(ctx context.Context, out []drivers.Reading) error {
-	if s.shut && s.bad == "closed" {
+	if s.shut.Load() && s.bad == "closed" {
 		out[0].Set(1, 0)
 		return nil
 	}
@@ -73,10 +74,10 @@ func (s *sample) Read(ctx context.Context, out []drivers.Reading) error {
 }
 
 func (s *sample) Close() error {
-	if s.shut && s.bad == "close twice" {
+	if s.shut.Load() && s.bad == "close twice" {
 		return errors.New("closed already")
 	}
-	s.shut = true
+	s.shut.Store(true)
 	if s.bad == "leaves the port" {
 		return nil
 	}

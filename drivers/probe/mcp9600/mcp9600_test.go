@@ -24,6 +24,7 @@ type fake struct {
 	mu      sync.Mutex
 	cleared time.Time
 	frozen  bool
+	present byte // faults that last: writing the status register does not clear them
 }
 
 func newFake(id uint16, hot, cold uint16) *fake {
@@ -34,6 +35,9 @@ func newFake(id uint16, hot, cold uint16) *fake {
 	f.OnRead(func(reg byte) {
 		f.mu.Lock()
 		defer f.mu.Unlock()
+		if reg == regStatus {
+			f.Or(regStatus, f.present)
+		}
 		if reg == regStatus && !f.frozen && time.Since(f.cleared) >= 320*time.Millisecond {
 			f.Or(regStatus, statusNew)
 		}
@@ -302,6 +306,7 @@ func FuzzRegisters(f *testing.F) {
 		synctest.Test(t, func(t *testing.T) {
 			c := newFake(id, hot, cold)
 			c.Set(regStatus, st)
+			c.present = st & (statusRange | statusShort)
 			c.Set(regSensor, sensor)
 			_, _, dev := bench(t, "", c)
 			r := drivertest.Read(t, dev)[0]
