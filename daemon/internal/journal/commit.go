@@ -132,10 +132,10 @@ func (j *Journal) commitOnce() (more bool, err error) {
 	j.commits.add(time.Since(began))
 	j.w.live += rows
 	j.w.liveCount += count
-	j.committed(b)
 	if gap.To != 0 {
 		j.loss(gap)
 	}
+	j.committed(b)
 	j.sealed()
 	return more, nil
 }
@@ -311,8 +311,11 @@ func (j *Journal) rotate() {
 	if j.commits.n()%rotateEvery != 0 && j.opts.tune.rotateBytes > 1<<20 {
 		return
 	}
-	size := fileSize(j.w.file.path)
-	j.w.file.bytes.Store(size)
+	size, err := j.w.size()
+	if err != nil {
+		j.log.Error("journal: size of file", "error", err)
+		return
+	}
 	if !j.rotationDue(size) || j.seal != nil {
 		return
 	}

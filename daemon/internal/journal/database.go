@@ -22,6 +22,10 @@ const (
 	openImmutable                 // a finished file
 )
 
+// pageSize is not smaller than a block of the file system, so that a block that is
+// garbage after a power cut takes no neighbour with it.
+const pageSize = 4096
+
 // dsn is a file: URI, since SQLite drops psow from a plain path. psow=0 makes
 // SQLite pad each commit to a whole sector, so that a sector that is garbage after
 // a power cut takes no earlier commit with it.
@@ -32,7 +36,7 @@ func dsn(path string, mode openMode) string {
 	q.Set("_error_rc", "1")
 	switch mode {
 	case openWrite:
-		q.Add("_pragma", "page_size(4096)")
+		q.Add("_pragma", fmt.Sprintf("page_size(%d)", pageSize))
 		q.Set("_journal_mode", "WAL")
 		q.Set("_synchronous", "FULL")
 	case openRead:

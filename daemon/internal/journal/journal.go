@@ -39,6 +39,7 @@ type tuning struct {
 	copyEvery   time.Duration         // time between copies of records.db
 	fault       func(op string) error // called before a step that touches the disk; its error is the step's
 	disk        func(dir string) (disk, error)
+	spoil       func([]sealBlock) // changes what was packed
 }
 
 func (o *Options) setDefaults() {
@@ -59,6 +60,9 @@ func (o *Options) setDefaults() {
 	def(&t.copyEvery, 24*time.Hour)
 	if t.fault == nil {
 		t.fault = func(string) error { return nil }
+	}
+	if t.spoil == nil {
+		t.spoil = func([]sealBlock) {}
 	}
 	if t.disk == nil {
 		t.disk = statDisk

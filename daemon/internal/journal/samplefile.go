@@ -58,6 +58,7 @@ type writer struct {
 	commit     *sql.Stmt
 	live       int // rows in live
 	liveCount  int // entries in live
+	rejected   int // seals in a row that read back wrong; each doubles the wait
 	begun      record.Stamp
 	hasBegun   bool
 }
@@ -166,6 +167,17 @@ func (w *writer) checkpoint() error {
 		err = fmt.Errorf("checkpoint %s: another program holds the file", w.file.path)
 	}
 	return err
+}
+
+// size is the size of the file with what its log adds to it.
+func (w *writer) size() (int64, error) {
+	var pages, free int64
+	ctx := context.Background()
+	err := w.conn.QueryRowContext(ctx, "PRAGMA page_count").Scan(&pages)
+	if err == nil {
+		err = w.conn.QueryRowContext(ctx, "PRAGMA freelist_count").Scan(&free)
+	}
+	return (pages - free) * pageSize, err
 }
 
 // abandon closes the file without merging its log into it, for a log that can no

@@ -84,6 +84,7 @@ func (j *Journal) sealAnswer(s *sealing, r sealResult) {
 			j.loss(g)
 		}
 		s.blocks, s.rows, s.stage = r.blocks, r.rows, sealPacked
+		j.opts.tune.spoil(s.blocks)
 	case r.err != nil:
 		j.log.Error("journal: sealed blocks differ from what was packed", "error", r.err)
 		j.event("failed", "sealed blocks differ from what was packed, the live rows are kept: "+r.err.Error())
@@ -143,16 +144,18 @@ func (j *Journal) sealed() {
 	case s.stage == sealVerified:
 		j.w.live -= s.rows
 		j.w.liveCount -= s.count
+		j.w.rejected = 0
 		j.seal = nil
 		j.startSeal()
 	case s.stage == sealRejected:
+		j.w.rejected = min(j.w.rejected+1, 8)
 		j.seal = nil
 	}
 }
 
 func (j *Journal) startSeal() {
 	t := &j.opts.tune
-	if j.w.live < t.sealRows && j.w.liveCount < t.sealEntries {
+	if j.w.live < t.sealRows<<j.w.rejected && j.w.liveCount < t.sealEntries<<j.w.rejected {
 		return
 	}
 	f, upTo := j.w.file, j.stored
