@@ -102,29 +102,52 @@ func TestTrackerIsBounded(t *testing.T) {
 	}
 }
 
-// TestEightHoursInASecond holds the budget loosely: a loaded machine may take three
-// times as long.
-func TestEightHoursInASecond(t *testing.T) {
-	if testing.Short() || raceEnabled {
-		t.Log("timing is not judged in short mode or under the race detector; only that it works")
-	}
+// TestEightHours holds the budget of a second for the night by a measure taken in the
+// same run: the work that no method avoids is to read every observation and to sort
+// the ten of each second. A second on the machine where that takes 60 ms is 17 times
+// as much; a loaded machine slows both alike.
+func TestEightHours(t *testing.T) {
 	in, obs, end := longRun()
-	began := time.Now()
-	r, err := NewRecording(in)
-	if err != nil {
-		t.Fatal(err)
+	best := math.Inf(1)
+	for range 3 {
+		began := time.Now()
+		least(obs)
+		base := time.Since(began)
+		began = time.Now()
+		r, err := NewRecording(in)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, o := range obs {
+			r.Observe(o)
+		}
+		r.Stop(end, "")
+		res := r.Evaluate()
+		took := time.Since(began)
+		if res.Load == nil || res.Load.Outcome != "complete" {
+			t.Fatalf("load %+v", res.Load)
+		}
+		t.Logf("%d readings judged in %v, %.1f times the least work", len(obs), took, float64(took)/float64(base))
+		best = min(best, float64(took)/float64(base))
 	}
+	if best > 17 && !raceEnabled && !testing.Short() && testing.CoverMode() == "" {
+		t.Errorf("the night takes %.1f times the least work, budget 17", best)
+	}
+}
+
+// least sorts the readings of each second and channel and adds up the medians.
+func least(obs []Observation) float64 {
+	var vals [10][]float64
+	sum, second := 0.0, 0
 	for _, o := range obs {
-		r.Observe(o)
+		if s := int(o.AtS); s != second {
+			second = s
+			for ch := range vals {
+				sum += medianInPlace(vals[ch])
+				vals[ch] = vals[ch][:0]
+			}
+		}
+		vals[o.Channel] = append(vals[o.Channel], o.Value)
 	}
-	r.Stop(end, "")
-	res := r.Evaluate()
-	took := time.Since(began)
-	if res.Load == nil || res.Load.Outcome != "complete" {
-		t.Fatalf("load %+v", res.Load)
-	}
-	t.Logf("%d readings judged in %v", len(obs), took)
-	if limit := 3 * time.Second; took > limit && !testing.Short() && !raceEnabled {
-		t.Errorf("took %v, more than %v", took, limit)
-	}
+	return sum
 }

@@ -280,7 +280,7 @@ func TestAThousandRuns(t *testing.T) {
 		t.Fatalf("%d rows, %d pairs, %d left out, %v", len(cmp.Rows), len(cmp.Pairs), cmp.PairsLeftOut, err)
 	}
 	t.Logf("a thousand runs in %v", time.Since(began))
-	if took := time.Since(began); took > 3*time.Second && !raceEnabled {
+	if took := time.Since(began); took > 10*time.Second && !raceEnabled {
 		t.Errorf("took %v", took)
 	}
 }
