@@ -16,26 +16,27 @@ import (
 // compareCommand is soak compare.
 func (s *session) compareCommand() *cobra.Command {
 	var o analysis.CompareOptions
-	var chart, curves, mapFile string
+	var curves, mapFile string
+	var charts []string
 	var force bool
 	cmd := &cobra.Command{
-		Use:   "compare RUN... [--chart FILE] [--curves FILE]",
+		Use:   "compare RUN... [-f CHART] [--curves CHART]",
 		Short: "Compare runs with their uncertainty: table and charts",
 		Long: `Compare units: a row is one unit in one setup, the mean of its runs. A row's place is
 an interval: the best and worst place that it can hold once uncertainty is counted.
 Void runs have no place; a limited run's peak is its limiter's set point and is marked.
 
 Runs must share what their setups say must match, and load length, settling and room;
-a mismatch refuses the comparison unless --override KEY accepts it, which is printed.
---public holds the whole table at 95 % instead of each pair: use it for tables that
-are published.
+a mismatch refuses the comparison unless --override (or --override=KEY for one of them)
+accepts it, which is printed. --published holds the whole table at 95 % instead of each
+pair: use it for tables that are published.
 
---chart draws the peaks (or, with --by rise, the rises) as dots with their expanded
+-f draws the peaks (with --by rise, the rises) as dots with their expanded
 uncertainty, limit and guard band; --curves overlays the hot spots with load start at
 zero. The file's ending says the format: .svg, .png or .pdf.`,
 		Example: `  soak compare archive/
-  soak compare bench-1/2026-05-02-1 bench-2/2026-05-02-1 --chart peaks.svg
-  soak compare archive/ --public --by rise --chart rises.png --curves curves.svg`,
+  soak compare bench-1/2026-05-02-1 bench-2/2026-05-02-1 -f peaks.svg
+  soak compare archive/ --published --by rise -f rises.png -f rises.pdf --curves curves.svg`,
 		Args: cobra.MinimumNArgs(1),
 	}
 	out := addOutput(cmd)
@@ -43,16 +44,17 @@ zero. The file's ending says the format: .svg, .png or .pdf.`,
 	f := cmd.Flags()
 	f.Var(by, "by", "`QUANTITY` to rank by: held (peak), rise, reference (peak in the reference room); default: rise where every row has one")
 	complete(cmd, "by", func(string) []string { return by.known })
-	f.BoolVar(&o.Public, "public", false, "one coverage factor for the whole table")
-	f.StringArrayVar(&o.Override, "override", nil, "accept mismatches of `KEY`; all accepts every one")
-	f.StringVar(&chart, "chart", "", "write the chart of peaks or rises to `FILE`")
+	f.BoolVar(&o.Public, "published", false, "one coverage factor for the whole table")
+	f.StringArrayVar(&o.Override, "override", nil, "accept mismatches: of `KEY`, or without a value every one")
+	f.Lookup("override").NoOptDefVal = "all"
+	f.StringArrayVarP(&charts, "file", "f", nil, "write the chart of peaks or rises to `FILE`; may be repeated")
 	f.StringVar(&curves, "curves", "", "write the overlaid curves to `FILE`")
 	f.StringVarP(&mapFile, "map", "m", "", "channel map `FILE` for CSV recordings")
 	f.BoolVar(&force, "force", false, "overwrite chart files")
 	cmd.ValidArgsFunction = s.completeRuns
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		o.Quantity = by.word
-		for _, file := range []string{chart, curves} {
+		for _, file := range append([]string{curves}, charts...) {
 			if file != "" {
 				if _, err := chartFormat(file); err != nil {
 					return err
@@ -70,11 +72,11 @@ zero. The file's ending says the format: .svg, .png or .pdf.`,
 		if err := s.printComparison(c, out.word); err != nil {
 			return err
 		}
-		if chart != "" {
+		for _, chart := range charts {
 			format, _ := chartFormat(chart)
-			quantity := c.Quantity
-			if quantity == "reference" {
-				quantity = "held"
+			quantity := "held"
+			if by.word == "rise" {
+				quantity = "rise"
 			}
 			if err := s.writeFile(chart, force, func(w io.Writer) error { return report.PeaksChart(c, quantity, w, format) }); err != nil {
 				return err

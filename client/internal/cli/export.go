@@ -35,7 +35,7 @@ func (s *session) exportCommand() *cobra.Command {
 	var force bool
 	as := &outputFlag{word: "csv", known: []string{"csv", "jsonl", "openmetrics", "parquet"}}
 	cmd := &cobra.Command{
-		Use:   "export RUN... [--as FORMAT] [-f FILE | -d FOLDER]",
+		Use:   "export RUN... [--format FORMAT] [-f FILE | -d FOLDER]",
 		Short: "Write the readings of runs: CSV, JSON Lines, OpenMetrics or Parquet",
 		Long: `Write every reading of a run.
 
@@ -49,13 +49,13 @@ func (s *session) exportCommand() *cobra.Command {
 One run goes to -f FILE (- is standard output); several go to files in -d FOLDER named
 after the runs. Files are written whole or not at all and not overwritten.`,
 		Example: `  soak export last -f - | head
-  soak export archive/ --as csv -d csv/
-  soak export rec.csv --map map.yaml --as parquet`,
+  soak export archive/ --format csv -d csv/
+  soak export rec.csv --map map.yaml --format parquet`,
 		Args: cobra.MinimumNArgs(1),
 	}
 	f := cmd.Flags()
-	f.Var(as, "as", "`FORMAT`: csv, jsonl, openmetrics, parquet")
-	complete(cmd, "as", func(string) []string { return as.known })
+	f.Var(as, "format", "`FORMAT`: csv, jsonl, openmetrics, parquet")
+	complete(cmd, "format", func(string) []string { return as.known })
 	f.StringVarP(&file, "file", "f", "", "`FILE` to write; default: named after the run")
 	f.StringVarP(&dir, "dir", "d", "", "`FOLDER` to write files named after the runs to")
 	f.StringVarP(&mapFile, "map", "m", "", "channel map `FILE` for CSV recordings")

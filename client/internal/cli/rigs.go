@@ -158,14 +158,18 @@ func (s *session) addresses() ([]rigAddress, error) {
 			out = append(out, known[i])
 			continue
 		}
-		if !strings.Contains(a, ":") {
+		name, address := a, a
+		if before, after, ok := strings.Cut(a, "="); ok { // NAME=ADDRESS
+			name, address = before, after
+		}
+		if !strings.Contains(address, ":") {
 			names := make([]string, len(known))
 			for i, r := range known {
 				names[i] = r.name
 			}
 			return nil, usagef("rig %q is no address (host:port or unix:/path) and no name of the rigs file%s", a, strictyaml.Suggest(a, names))
 		}
-		out = append(out, rigAddress{name: a, address: a, opts: client.Options{CAFile: s.caFile, TokenFile: s.token,
+		out = append(out, rigAddress{name: name, address: address, opts: client.Options{CAFile: s.caFile, TokenFile: s.token,
 			Timeout: time.Duration(float64(s.timeout) * float64(time.Second)), UserAgent: "soak"}})
 	}
 	return out, nil

@@ -63,7 +63,7 @@ func (s *session) root() *cobra.Command {
 		Long: `soak talks to soakd on one or more rigs, and works on archives and recordings with
 no rig at all. A soak is one run: baseline, sustained load, cooldown, verdict.
 
-Rigs come from --rig (an address host:port or unix:/path, or a name from the rigs
+Rigs come from --rig (host:port or unix:/path, NAME=ADDRESS, or a name from the rigs
 file), else from SOAK_RIGS (separated by commas), else all of the rigs file
 (--rigs, SOAK_RIGS_FILE, or soak/rigs.yaml in the configuration folder), else
 127.0.0.1:7640. A rigs file:
@@ -103,7 +103,7 @@ soakd is not a protective device: fit an independent thermal cut-out.`,
 		return usagef("%w\nSee %s --help", err, cmd.CommandPath())
 	})
 	f := root.PersistentFlags()
-	f.StringArrayVar(&s.rigFlags, "rig", nil, "`RIG` to talk to: host:port, unix:/path or a name; may be repeated")
+	f.StringArrayVar(&s.rigFlags, "rig", nil, "`RIG` to talk to: host:port, unix:/path, NAME=ADDRESS or a name; may be repeated")
 	f.StringVar(&s.rigsFile, "rigs", "", "rigs `FILE`")
 	f.StringArrayVar(&s.archive, "archive", nil, "archive `FOLDER` to look runs up in instead of rigs; may be repeated")
 	f.StringVar(&s.token, "token-file", "", "`FILE` with the access token for rigs given by address")

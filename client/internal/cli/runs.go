@@ -31,6 +31,7 @@ type runLine struct {
 	PeakUK  *float64       `json:"peak_expanded_k,omitempty"`
 	HotSpot string         `json:"hot_spot,omitempty"`
 	started time.Time
+	atLeast bool // a probe was lost
 }
 
 // runsCommand is soak runs.
@@ -136,6 +137,7 @@ func lineOf(rig string, start record.RunStart, state string, started, ended time
 	if res != nil {
 		l.Verdict, l.Limited = res.Verdict, res.Limited
 		if res.Peak != nil {
+			l.atLeast = res.Peak.LowerBound
 			l.PeakC, l.PeakUK, l.HotSpot = &res.Peak.HeldC, &res.Peak.ExpandedK, res.Peak.Channel
 		}
 	}
@@ -158,6 +160,9 @@ func (s *session) printRuns(lines []runLine, form string) error {
 		verdict, peak, peakU, shown := string(l.Verdict), "", "", "–"
 		if l.PeakC != nil {
 			peak, peakU, shown = fmt.Sprintf("%.6g", *l.PeakC), fmt.Sprintf("%.6g", *l.PeakUK), report.Measured(*l.PeakC, *l.PeakUK)
+			if l.atLeast {
+				shown = "≥ " + shown
+			}
 		}
 		if form == "csv" {
 			t.Rows = append(t.Rows, []string{l.Rig, l.Run, l.Unit, l.Setup, l.State, l.Started, l.Ended, verdict, fmt.Sprint(l.Limited), peak, peakU, l.HotSpot, l.File})
