@@ -1,0 +1,130 @@
+package remotewrite
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"soakrig/daemon/record"
+)
+
+func newCursor(t testing.TB, dir, journal string) *cursor {
+	t.Helper()
+	c, err := openCursor(dir, "lab", journal)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+// What was never acknowledged is always in a hole or still to come, whatever happened
+// and however many holes had to be joined; a saved cursor reads back as it was.
+func TestCursorForgetsNothing(t *testing.T) {
+	dir := t.TempDir()
+	rapid.Check(t, func(rt *rapid.T) {
+		c := &cursor{path: filepath.Join(dir, "remote-write-lab.json"), state: state{Journal: "j", Live: 1}}
+		done := map[uint64]bool{}
+		for range rapid.IntRange(1, 400).Draw(rt, "steps") {
+			switch rapid.IntRange(0, 3).Draw(rt, "step") {
+			case 0, 1:
+				to, missed := c.Live+uint64(rapid.IntRange(1, 9).Draw(rt, "by")), rapid.Bool().Draw(rt, "missed")
+				for n := c.Live; n < to && !missed; n++ {
+					done[n] = true
+				}
+				c.advance(to, missed)
+			case 2:
+				if h, ok := c.oldest(); ok {
+					to := h.From + uint64(rapid.IntRange(1, 12).Draw(rt, "fill"))
+					for n := h.From; n < to; n++ { // what lies beyond the hole was read as a gap
+						done[n] = true
+					}
+					c.filled(to)
+				}
+			case 3:
+				c.advance(c.Live-min(c.Live-1, 3), true) // back: nothing happens
+			}
+			if !c.valid() || len(c.Holes) > holesKept {
+				rt.Fatalf("cursor %+v", c.state)
+			}
+		}
+		waits := map[uint64]bool{}
+		for _, h := range c.Holes {
+			for n := h.From; n < h.To; n++ {
+				waits[n] = true
+			}
+		}
+		for n := uint64(1); n < c.Live; n++ {
+			if !done[n] && !waits[n] {
+				rt.Fatalf("entry %d was forgotten: %+v", n, c.state)
+			}
+		}
+		if err := c.save(); err != nil {
+			rt.Fatal(err)
+		}
+		if got := newCursor(t, dir, "j"); got.Live != c.Live || len(got.Holes) != len(c.Holes) || got.backlog() != c.backlog() {
+			rt.Fatalf("%+v was read as %+v", c.state, got.state)
+		}
+	})
+	if files, err := filepath.Glob(filepath.Join(dir, "*.new*")); err != nil || len(files) > 0 {
+		t.Errorf("left behind: %v %v", files, err)
+	}
+}
+
+func TestCursorOfAnotherJournal(t *testing.T) {
+	dir := t.TempDir()
+	c := newCursor(t, dir, "one")
+	c.advance(100, false)
+	if err := c.save(); err != nil {
+		t.Fatal(err)
+	}
+	if got := newCursor(t, dir, "two"); got.Live != 1 {
+		t.Errorf("a replaced journal begins at %d, want 1", got.Live)
+	}
+}
+
+func TestDamagedCursor(t *testing.T) {
+	for name, text := range map[string]string{
+		"empty": "", "cut": `{"journal":"j","li`, "zero": `{"journal":"j","live":"0"}`,
+		"holes behind": `{"journal":"j","live":"5","holes":[{"from":"3","to":"9"}]}`,
+		"order":        `{"journal":"j","live":"50","holes":[{"from":"30","to":"40"},{"from":"3","to":"9"}]}`,
+		"empty hole":   `{"journal":"j","live":"50","holes":[{"from":"30","to":"30"}]}`,
+	} {
+		t.Run(name, func(t *testing.T) {
+			dir := t.TempDir()
+			if err := os.WriteFile(filepath.Join(dir, "remote-write-lab.json"), []byte(text), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			c, err := openCursor(dir, "lab", "j")
+			if err == nil || !strings.Contains(err.Error(), "sent again") || c.Live != 1 || len(c.Holes) != 0 {
+				t.Errorf("%v, cursor %+v", err, c.state)
+			}
+		})
+	}
+}
+
+func TestCursorThatCantBeSaved(t *testing.T) {
+	c := newCursor(t, filepath.Join(t.TempDir(), "gone"), "j")
+	if err := c.save(); err == nil || !strings.Contains(err.Error(), "save cursor") {
+		t.Errorf("error %v", err)
+	}
+}
+
+func TestOffsetIsLearntOncePerBoot(t *testing.T) {
+	c := newCursor(t, t.TempDir(), "j")
+	boot := record.BootID{1}
+	c.learn(record.Stamp{Boot: boot, BootNS: 5, WallNS: 105})
+	if _, ok := c.offset(boot); ok {
+		t.Error("learnt from a clock that is not synchronised")
+	}
+	c.learn(record.Stamp{Boot: boot, BootNS: 5, WallNS: 105, Synced: true})
+	c.learn(record.Stamp{Boot: boot, BootNS: 5, WallNS: 109, Synced: true})
+	if ns, ok := c.offset(boot); !ok || ns != 100 {
+		t.Errorf("offset %d %v, want 100: one time for one sample, however often it is sent", ns, ok)
+	}
+	if _, ok := c.offset(record.BootID{2}); ok {
+		t.Error("the offset of another boot")
+	}
+}
