@@ -97,45 +97,51 @@ func Run(ctx context.Context, opts Options) error {
 }
 
 // Start starts a daemon. What it has started is stopped again when it fails.
-func Start(opts Options) (d *Daemon, err error) {
+func Start(opts Options) (*Daemon, error) {
 	if opts.Log == nil {
 		opts.Log = slog.New(slog.DiscardHandler)
 	}
 	if opts.Notify == nil {
 		opts.Notify = func(string) {}
 	}
-	d = &Daemon{opts: opts, log: opts.Log, config: opts.Config, done: make(chan struct{}), reload: reloadOutcome{ok: true, at: time.Now()}}
+	d := &Daemon{opts: opts, log: opts.Log, config: opts.Config, done: make(chan struct{}), reload: reloadOutcome{ok: true, at: time.Now()}}
 	d.ctx, d.stop = context.WithCancelCause(context.Background())
-	defer func() {
-		if err != nil {
-			d.stop(err)
-			d.shutdown()
-			d = nil
+	if err := d.start(); err != nil {
+		d.stop(err)
+		if d.rpc != nil {
+			d.stopServices()
 		}
-	}()
+		return nil, errors.Join(err, d.shutdown())
+	}
+	go d.supervise()
+	return d, nil
+}
+
+// start starts the rooms in the order in which a sample passes them.
+func (d *Daemon) start() (err error) {
+	opts := d.opts
 	if d.board, err = openBoard(opts.Config); err != nil {
-		return nil, err
+		return err
 	}
 	jc := opts.Config.Journal
 	if d.journal, err = journal.Open(journal.Options{
 		Dir: jc.Dir, Sync: jc.Sync, Keep: jc.Keep, MaxBytes: int64(jc.MaxSize), Log: opts.Log,
 	}); err != nil {
-		return nil, fmt.Errorf("open the journal in %s: %w", jc.Dir, err)
+		return fmt.Errorf("open the journal in %s: %w", jc.Dir, err)
 	}
 	if err = d.startAcquiring(opts.Config); err != nil {
-		return nil, err
+		return err
 	}
 	if err = d.startRuns(); err != nil {
-		return nil, err
+		return err
 	}
 	if err = d.startReaders(); err != nil {
-		return nil, err
+		return err
 	}
 	if err = d.startServices(); err != nil {
-		return nil, err
+		return err
 	}
-	go d.supervise()
-	return d, nil
+	return nil
 }
 
 // startAcquiring opens the sources of c and begins to read them.

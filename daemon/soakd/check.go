@@ -77,6 +77,15 @@ func printCheck(w io.Writer, r daemon.CheckReport) error {
 			fmt.Fprintf(w, "  %s: %s\n", strings.Join(g.channels, ", "), g.why)
 		}
 	})
+	if slices.ContainsFunc(r.Channels, func(c daemon.ChannelCheck) bool { return len(c.Warnings) > 0 }) {
+		section(w, "Worth knowing", func() {
+			for _, c := range r.Channels {
+				for _, text := range c.Warnings {
+					fmt.Fprintf(w, "  %s: %s\n", c.Channel, text)
+				}
+			}
+		})
+	}
 	section(w, "Faults", func() {
 		for _, c := range r.Channels {
 			if c.Fault != "ok" {

@@ -32,6 +32,7 @@ type source struct {
 	cfg    *config.Source
 	driver *drivers.Driver
 	in     drivers.Source
+	named  map[string]*config.Channel // what rig.yaml says of its channels
 	host   *bus.Host
 	clock  rigtime.Clock
 	every  int64 // ns
@@ -50,7 +51,7 @@ type source struct {
 
 func newSource(c *config.Source, opts Options) *source {
 	s := &source{
-		cfg: c, host: opts.Host, clock: opts.Clock, every: int64(c.Every), retry: reopenFirst,
+		cfg: c, named: opts.Config.Channels, host: opts.Host, clock: opts.Clock, every: int64(c.Every), retry: reopenFirst,
 		readings: make([]drivers.Reading, len(c.Inputs)),
 		sample:   record.Sample{Raw: make([]record.Raw, len(c.Inputs))},
 		state:    Health{Source: c.Name, State: "closed"},
@@ -71,15 +72,6 @@ func newSource(c *config.Source, opts Options) *source {
 	return s
 }
 
-// couple is the channel's letter; K where rig.yaml names none (drivers of other
-// devices don't look at it).
-func couple(ch *config.Channel) string {
-	if ch.Couple == "" {
-		return "K"
-	}
-	return ch.Couple
-}
-
 func (s *source) busKey() string { return busKeys(s.cfg) }
 
 // open opens the device; the reason why it can't be is kept.
@@ -87,7 +79,7 @@ func (s *source) open(ctx context.Context) error {
 	if s.driver == nil {
 		return fmt.Errorf("source %s: no driver %q in this build", s.cfg.Name, s.cfg.Driver)
 	}
-	dev, err := s.driver.Open(ctx, s.host, s.in)
+	dev, err := s.openDevice(ctx, s.named)
 	s.openErr = err
 	if err != nil {
 		s.retryAt = s.clock.Now().BootNS + int64(s.retry)
@@ -114,6 +106,10 @@ func (s *source) optionProblem(err error) error {
 			rest = s.cfg.Inputs[refused.Input].Rest
 		}
 		return rest.Problem(refused.Key, refused.Text)
+	}
+	var problems config.Problems
+	if errors.As(err, &problems) {
+		return problems // each names its place already
 	}
 	return err
 }

@@ -30,7 +30,7 @@ func (m *Manager) Run(ctx context.Context) error {
 		switch {
 		case errors.As(err, &gap):
 			m.mu.Lock()
-			if m.open != nil {
+			if m.open != nil && m.open.tracker != nil {
 				m.open.tracker.Gap(record.GapResult{FromS: m.open.feed.lastS, ToS: m.open.feed.lastS, Cause: gap.Gap.Cause, Text: gap.Gap.Text})
 			}
 			m.mu.Unlock()

@@ -71,6 +71,14 @@ type open struct {
 	noticed []record.RunEvent   // events that following them again has noticed
 }
 
+// lastS is the run time of the newest entry that was followed.
+func (o *open) lastS() float64 {
+	if o.feed == nil {
+		return 0
+	}
+	return o.feed.lastS
+}
+
 // New prepares a manager; Run follows the journal. An open run of before a restart
 // is resumed.
 func New(o Options) (*Manager, error) {
@@ -216,6 +224,10 @@ func (m *Manager) Live() (live record.Live, ok bool) {
 	if m.open == nil {
 		return record.Live{}, false
 	}
+	if m.open.tracker == nil { // resumed a moment ago: its beginning has not been read again yet
+		s := m.open.row.Start
+		return record.Live{Run: s.Run, Unit: s.Unit, Setup: s.Setup.Name, Phase: m.open.phase, VerdictSoFar: record.VerdictNone}, true
+	}
 	return m.open.tracker.Live(), true
 }
 
@@ -250,7 +262,7 @@ func (m *Manager) Stop(_ context.Context, run, reason string) (string, error) {
 	}
 	m.pending = nil
 	m.open.row.Start.Repeats = 0
-	_, err := m.o.Journal.Append(m.o.Clock.Now(), &record.RunEvent{Run: id, Event: "stop_requested", Phase: m.open.phase, AtS: m.open.feed.lastS, Text: reason})
+	_, err := m.o.Journal.Append(m.o.Clock.Now(), &record.RunEvent{Run: id, Event: "stop_requested", Phase: m.open.phase, AtS: m.open.lastS(), Text: reason})
 	return id, err
 }
 
