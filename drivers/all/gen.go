@@ -1,7 +1,7 @@
 //go:build ignore
 
-// Command gen writes list.go: every package below drivers/probe, drivers/meter and
-// drivers/push that declares a variable named Driver.
+// Command gen writes list.go: every package below drivers/probe, drivers/meter,
+// drivers/push and drivers/plugin that declares a variable named Driver.
 package main
 
 import (

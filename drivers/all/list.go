@@ -10,6 +10,7 @@ import (
 	"soakrig/drivers/meter/pulse"
 	"soakrig/drivers/meter/scpi"
 	"soakrig/drivers/meter/sunspec"
+	"soakrig/drivers/plugin"
 	"soakrig/drivers/probe/ads1115"
 	"soakrig/drivers/probe/ads1118"
 	"soakrig/drivers/probe/ds18b20"
@@ -32,6 +33,7 @@ func Drivers() []*drivers.Driver {
 		&pulse.Driver,
 		&scpi.Driver,
 		&sunspec.Driver,
+		&plugin.Driver,
 		&ads1115.Driver,
 		&ads1118.Driver,
 		&ds18b20.Driver,

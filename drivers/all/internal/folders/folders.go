@@ -27,7 +27,7 @@ type Folder struct {
 // yet and folders that declare no Driver are passed over.
 func Find(root string) ([]Folder, error) {
 	var out []Folder
-	for _, room := range []string{"probe", "meter", "push"} {
+	for _, room := range []string{"probe", "meter", "push", "plugin"} {
 		candidates := []string{room}
 		entries, err := os.ReadDir(filepath.Join(root, room))
 		if errors.Is(err, fs.ErrNotExist) {
