@@ -23,8 +23,11 @@ const (
 )
 
 // maxBroken is how many times in a row a stream may break in a way that is not the
-// network's before it is given up.
-const maxBroken = 5
+// network's before it is given up. One that held for healthy begins a new row.
+const (
+	maxBroken = 5
+	healthy   = time.Minute
+)
 
 // Link is the state of a stream's connection.
 type Link struct {
@@ -61,6 +64,7 @@ func (c *Client) keep(ctx context.Context, k keeping, session func(context.Conte
 	pause, broken := firstPause, 0
 	lastHeard := time.Now()
 	for {
+		began := time.Now()
 		heard, err := c.once(ctx, k, session)
 		var final *callersError
 		switch {
@@ -70,7 +74,10 @@ func (c *Client) keep(ctx context.Context, k keeping, session func(context.Conte
 			return ctx.Err()
 		}
 		if !heard.IsZero() {
-			lastHeard, pause, broken = heard, firstPause, 0
+			lastHeard, pause = heard, firstPause
+		}
+		if heard.Sub(began) > healthy {
+			broken = 0
 		}
 		var retry bool
 		if retry, broken = again(err, broken); !retry {

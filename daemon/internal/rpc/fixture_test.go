@@ -379,7 +379,7 @@ func newFixture(t testing.TB) *fixture {
 	f := &fixture{
 		t: t, journal: newMemJournal("j1"), runs: newFakeRuns(), layout: testLayout(),
 		clock:  &testClock{at: record.Stamp{Boot: testBoot, BootNS: 1e9, WallNS: 1777888999e9, Synced: true}},
-		pushed: make(chan pushedValue, 100), logged: &lockedBuffer{},
+		pushed: make(chan pushedValue, maxPushed), logged: &lockedBuffer{},
 	}
 	f.opts = Options{
 		Rig: "bench", Version: "test", Algorithm: "test/1", Journal: f.journal, Runs: f.runs, Clock: f.clock,

@@ -11,6 +11,7 @@ import (
 	"encoding/pem"
 	"errors"
 	"fmt"
+	"io"
 	"math/big"
 	"net"
 	"os"
@@ -154,7 +155,7 @@ func invoke(ctx context.Context, conn *grpc.ClientConn, method string, stream bo
 	if err != nil {
 		return err
 	}
-	if err := s.SendMsg(&emptypb.Empty{}); err != nil {
+	if err := s.SendMsg(&emptypb.Empty{}); err != nil && err != io.EOF { // EOF: RecvMsg says why
 		return err
 	}
 	if err := s.CloseSend(); err != nil {

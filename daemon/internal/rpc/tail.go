@@ -82,37 +82,48 @@ type tail struct {
 	msg       pb.TailResponse
 }
 
+// wish is what a subscriber asks for, checked.
+type wish struct {
+	heartbeat time.Duration
+	interval  time.Duration   // zero: no decimation
+	filter    map[string]bool // nil: all channels
+	from      uint64          // 0: the oldest
+	state     journal.State   // when it asked
+}
+
+func (s *samples) wish(req *pb.TailRequest) (w wish, err error) {
+	if w.heartbeat, err = seconds("heartbeat_s", req.HeartbeatS, defaultHeartbeat, minHeartbeat, maxHeartbeat); err != nil {
+		return w, err
+	}
+	if w.interval, err = seconds("interval_s", req.IntervalS, 0, minInterval, maxInterval); err != nil {
+		return w, err
+	}
+	if w.filter, err = s.filter(req.Channels); err != nil {
+		return w, err
+	}
+	w.state = s.journal.State()
+	w.from = w.state.Head + 1
+	if req.StartSequence != nil {
+		w.from = *req.StartSequence
+	}
+	return w, s.cursor(req.JournalId, req.StartSequence, w.state)
+}
+
 // Tail implements the service.
 func (s *samples) Tail(req *pb.TailRequest, stream grpc.ServerStreamingServer[pb.TailResponse]) error {
-	heartbeat, err := seconds("heartbeat_s", req.HeartbeatS, defaultHeartbeat, minHeartbeat, maxHeartbeat)
+	w, err := s.wish(req)
 	if err != nil {
 		return err
 	}
-	interval, err := seconds("interval_s", req.IntervalS, 0, minInterval, maxInterval)
-	if err != nil {
-		return err
-	}
-	filter, err := s.filter(req.Channels)
-	if err != nil {
-		return err
-	}
-	state := s.journal.State()
-	if err := s.cursor(req.JournalId, req.StartSequence, state); err != nil {
-		return err
-	}
-	from := state.Head + 1
-	if req.StartSequence != nil {
-		from = *req.StartSequence
-	}
-	t := &tail{srv: s.Server, stream: stream, heartbeat: heartbeat}
-	t.f = s.follow(from, filter)
+	t := &tail{srv: s.Server, stream: stream, heartbeat: w.heartbeat}
+	t.f = s.follow(w.from, w.filter)
 	defer t.f.close()
-	if interval > 0 {
-		t.f.dec = &decimator{intervalNS: int64(interval)}
+	if w.interval > 0 {
+		t.f.dec = &decimator{intervalNS: int64(w.interval)}
 	}
 	t.sub = s.enter(stream.Context(), t.f.first)
 	defer s.leave(t.sub)
-	return t.run(state)
+	return t.run(w.state)
 }
 
 func (s *Server) enter(ctx context.Context, next uint64) *subscriber {
