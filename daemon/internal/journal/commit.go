@@ -84,6 +84,7 @@ type batch struct {
 func (j *Journal) pending() (b batch, gap record.Gap, more bool) {
 	j.mu.Lock()
 	defer j.mu.Unlock()
+	j.fresh = 0
 	from := j.stored + 1
 	first := j.ring.first()
 	if first == 0 || j.head < from {

@@ -20,6 +20,7 @@ const (
 	openWrite     openMode = iota // the one writer
 	openRead                      // beside the writer
 	openImmutable                 // a finished file
+	openSalvage                   // a damaged file: go on where SQLite would refuse the whole
 )
 
 // pageSize is not smaller than a block of the file system, so that a block that is
@@ -41,6 +42,10 @@ func dsn(path string, mode openMode) string {
 		q.Set("_synchronous", "FULL")
 	case openRead:
 		q.Set("mode", "rw")
+		q.Set("_query_only", "1")
+	case openSalvage:
+		q.Set("mode", "rw")
+		q.Add("_pragma", "writable_schema(1)")
 		q.Set("_query_only", "1")
 	case openImmutable:
 		q.Set("mode", "ro")

@@ -187,10 +187,7 @@ func (f *sampleFile) olderThan(wallNS int64) bool {
 
 // retire unlinks a file. Readers inside it get a gap.
 func (j *Journal) retire(f *sampleFile, why string) error {
-	f.mu.Lock()
-	f.closeRead()
-	f.gone = true
-	f.mu.Unlock()
+	f.shut()
 	j.filesMu.Lock()
 	i := slices.Index(j.files, f)
 	if i < 0 || i == len(j.files)-1 {

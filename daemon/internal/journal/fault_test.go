@@ -180,7 +180,16 @@ func TestMemoryIsBoundedWhileTheDiskRefuses(t *testing.T) {
 	commit(t, j)
 	f.set("commit", codeError(sqliteFull))
 	slow := j.NewReader(101)
-	appendN(t, j, 101, 5000)
+	serials := make(map[uint64]uint64) // the journal's own entries come in between
+	for k := uint64(1); k <= 5100; k++ {
+		if k <= 100 {
+			serials[k] = k
+			continue
+		}
+		seq, _ := appendN(t, j, k, 1)
+		serials[seq] = k
+	}
+	last := j.State().Head
 	j.Commit()
 	for j.State().Failures == 0 {
 		waitState(t, j)
@@ -196,9 +205,8 @@ func TestMemoryIsBoundedWhileTheDiskRefuses(t *testing.T) {
 	}
 	f.set("commit", nil)
 	commit(t, j)
-	stored := func(seq uint64) (uint64, bool) { return seq, seq <= 5100 }
-	n, gaps := readTo(t, j.NewReader(1), 5100, stored)
-	if len(gaps) != 1 || gaps[0].From != 101 || gaps[0].Cause != CauseNotStored || n != 5100-int(gaps[0].To-100) {
+	n, gaps := readTo(t, j.NewReader(1), last, func(seq uint64) (uint64, bool) { k, ok := serials[seq]; return k, ok })
+	if len(gaps) != 1 || gaps[0].From != 101 || gaps[0].Cause != CauseNotStored || n != int(last)-int(gaps[0].To-100) {
 		t.Errorf("%d entries, gaps %+v", n, gaps)
 	}
 	if j.State().Gaps != 1 {
@@ -303,11 +311,12 @@ func TestRetentionBySizeAndPins(t *testing.T) {
 		t.Errorf("a pin of everything: %v, want ErrPinCap", err)
 	}
 	write(20_001, 40_000)
+	j.workersIdle()
 	j.measure()
 	j.retain()
 	s := j.State()
-	if s.Bytes > opts.MaxBytes+opts.tune.rotateBytes*3 {
-		t.Errorf("%d bytes, limit %d", s.Bytes, opts.MaxBytes)
+	if s.Bytes > opts.MaxBytes && s.Files > 2 { // the pinned file and the active one with its log
+		t.Errorf("%d bytes in %d files, limit %d", s.Bytes, s.Files, opts.MaxBytes)
 	}
 	serial := func(seq uint64) (uint64, bool) { return 0, false }
 	n, gaps := readTo(t, j.NewReader(1), 500, serial)

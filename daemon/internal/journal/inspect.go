@@ -322,6 +322,13 @@ func (in *inspector) finish() {
 	if in.next != 0 {
 		r.Newest = in.next - 1
 	}
+	var before []record.Gap // numbers in front of what can be read
+	for _, g := range in.known {
+		if g.To < r.Oldest && g.Cause != CauseRetention {
+			before = append(before, g)
+		}
+	}
+	r.Missing = append(before, r.Missing...)
 	r.Clean = len(in.clean) >= 2 && in.clean[0] == in.clean[len(in.clean)-1]
 	if r.Clean && in.clean[0] > r.Newest {
 		in.miss(r.Newest+1, in.clean[0])

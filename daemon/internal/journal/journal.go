@@ -94,6 +94,7 @@ type Journal struct {
 	waiting  []chan struct{} // readers at the head; guarded by mu
 	synced   chan struct{}   // closed at the next commit; guarded by mu
 	scratch  []byte          // guarded by mu
+	fresh    int             // bytes appended since a commit was last asked for; guarded by mu
 	lost     []record.Gap    // guarded by mu; ascending
 	closed   bool            // guarded by mu
 	state    health          // guarded by mu
@@ -174,6 +175,11 @@ func (j *Journal) appendEncoded(at record.Stamp) (uint64, error) {
 	j.ring.add(seq, &at, j.scratch)
 	j.head = seq
 	j.next++
+	j.fresh += len(j.scratch) + stampBytes
+	if j.fresh > j.opts.RingBytes/4 { // do not let a burst leave memory before it is stored
+		j.fresh = 0
+		j.Commit()
+	}
 	if len(j.waiting) > 0 {
 		for _, w := range j.waiting {
 			select {
@@ -285,19 +291,16 @@ func (j *Journal) Close() error {
 
 func (j *Journal) closeFiles() error {
 	err := j.markClean()
+	j.filesMu.Lock()
+	for _, f := range j.files {
+		f.shut()
+	}
+	j.filesMu.Unlock()
 	if j.currentState().final {
 		j.w.abandon()
 	} else {
 		j.w.close()
 	}
-	j.filesMu.Lock()
-	for _, f := range j.files {
-		f.mu.Lock()
-		f.closeRead()
-		f.gone = true
-		f.mu.Unlock()
-	}
-	j.filesMu.Unlock()
 	return errors.Join(err, j.records.close(), j.lock.Close())
 }
 

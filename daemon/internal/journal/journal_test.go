@@ -216,13 +216,10 @@ func crash(j *Journal) {
 	<-j.done
 	j.cancel()
 	j.workers.Wait()
-	j.w.abandon()
 	for _, f := range j.files {
-		f.mu.Lock()
-		f.closeRead()
-		f.gone = true
-		f.mu.Unlock()
+		f.shut()
 	}
+	j.w.abandon()
 	j.records.close()
 	j.lock.Close()
 }

@@ -14,11 +14,8 @@ import (
 // whatever still matches its checksum. lost are the numbers between the first and
 // the last that were saved which were not.
 func (j *Journal) salvage(f *sampleFile, id string, why error) (*writer, []record.Gap, error) {
-	f.mu.Lock()
-	f.closeRead()
-	f.gone = true
+	f.shut()
 	aside, err := setAside(f.path)
-	f.mu.Unlock()
 	if err != nil {
 		return nil, nil, err
 	}
@@ -68,7 +65,7 @@ func (j *Journal) isLost(from, to uint64) bool {
 // readDamaged reads what can be read of a damaged file: each table from its start
 // and from its end up to where SQLite meets the damage.
 func readDamaged(path string) (pieces []piece, id string) {
-	db, err := openDB(path, openRead)
+	db, err := openDB(path, openSalvage)
 	if err != nil {
 		return nil, ""
 	}
@@ -121,6 +118,7 @@ func readRows(db querier, table, order string, found map[uint64]piece) {
 func (j *Journal) replaceActive(why error) {
 	old := j.w
 	j.seal = nil
+	old.file.shut()
 	old.abandon()
 	w, lost, err := j.salvage(old.file, j.id, why)
 	j.mu.Lock()

@@ -182,7 +182,8 @@ func (w *writer) size() (int64, error) {
 
 // abandon closes the file without merging its log into it, for a log that can no
 // longer be trusted to reach the disk: merging and dropping it could drop what was
-// acknowledged.
+// acknowledged. The file must have been shut, since the last connection to close
+// decides.
 func (w *writer) abandon() {
 	if w.conn != nil {
 		_ = keepLog(w.conn)
@@ -244,6 +245,14 @@ func (f *sampleFile) open() (*sql.DB, error) {
 		err = errGone
 	}
 	return f.read, err
+}
+
+// shut ends all reading of the file for good.
+func (f *sampleFile) shut() {
+	f.mu.Lock()
+	f.closeRead()
+	f.gone = true
+	f.mu.Unlock()
 }
 
 var errGone = errors.New("file was retired")

@@ -1,0 +1,385 @@
+package journal
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+
+	"soakrig/daemon/record"
+)
+
+// store makes a closed journal of n entries; clean false leaves the last commits in
+// the log, as a killed process does.
+func store(t testing.TB, n uint64, clean bool) string {
+	t.Helper()
+	dir := t.TempDir()
+	opts := small(dir)
+	j := open(t, opts)
+	for k := uint64(1); k <= n; k += 100 {
+		appendN(t, j, k, 100)
+		commit(t, j)
+	}
+	j.workersIdle()
+	if clean {
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
+	} else {
+		crash(j)
+	}
+	return dir
+}
+
+func copyDir(t testing.TB, from string) string {
+	t.Helper()
+	to := t.TempDir()
+	if err := os.CopyFS(to, os.DirFS(from)); err != nil {
+		t.Fatal(err)
+	}
+	return to
+}
+
+// outcome is what a damaged store comes to.
+type outcome struct {
+	missing int // acknowledged entries that are gone, each inside a reported gap
+	refused bool
+}
+
+// judge opens a store of n entries and compares every entry with what was stored.
+// It fails the test for a wrong value and for an entry that is missing silently.
+func judge(t *testing.T, what, dir string, n uint64) (o outcome) {
+	t.Helper()
+	j, err := Open(small(dir))
+	if err != nil {
+		return outcome{refused: true}
+	}
+	defer j.Close()
+	first, err := j.Append(entryFor(n + 1))
+	if err != nil {
+		t.Fatalf("%s: append: %v", what, err)
+	}
+	if first <= n {
+		t.Fatalf("%s: number %d was used before", what, first)
+	}
+	r := j.NewReader(1)
+	for r.Seq() <= n {
+		at := r.Seq()
+		e, err := r.Next(t.Context())
+		if gap := (*GapError)(nil); errors.As(err, &gap) {
+			o.missing += int(min(gap.Gap.To, n) - at + 1)
+			continue
+		}
+		if err != nil {
+			t.Fatalf("%s: entry %d: %v", what, at, err)
+		}
+		wantAt, body := entryFor(e.Seq)
+		if e.Seq != at || e.At != wantAt || !sameBody(e.Body, body) {
+			t.Fatalf("%s: WRONG VALUE in entry %d: %+v %+v", what, e.Seq, e.At, e.Body)
+		}
+	}
+	return o
+}
+
+func newest(t testing.TB, dir, suffix string) string {
+	t.Helper()
+	names, err := filepath.Glob(filepath.Join(dir, "samples-*.db"))
+	if err != nil || len(names) == 0 {
+		t.Fatal("no files", err)
+	}
+	return names[len(names)-1] + suffix
+}
+
+func edit(t testing.TB, path string, f func(p []byte) []byte) {
+	t.Helper()
+	p, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(path, f(p), 0o640); err != nil {
+		t.Fatal(err)
+	}
+}
+
+func seeded(t testing.TB) *rand.Rand {
+	seed := rand.Uint64()
+	t.Logf("seed %d", seed)
+	return rand.New(rand.NewPCG(seed, 1))
+}
+
+// TestDamage cuts tails and flips bits of stores. A wrong value fails; what is
+// missing must lie in a gap.
+func TestDamage(t *testing.T) {
+	const n = 4000
+	clean, killed := store(t, n, true), store(t, n, false)
+	rng := seeded(t)
+	flip := func(p []byte) []byte {
+		for range 1 + rng.IntN(3) {
+			p[rng.IntN(len(p))] ^= 1 << rng.IntN(8)
+		}
+		return p
+	}
+	for _, c := range []struct {
+		name   string
+		from   string
+		file   func(dir string) string
+		change func(p []byte) []byte
+		trials int
+	}{
+		{"log cut at its end", killed, func(d string) string { return newest(t, d, "-wal") }, func(p []byte) []byte { return p[:len(p)-1-rng.IntN(9000)] }, 10},
+		{"bits flipped in the log", killed, func(d string) string { return newest(t, d, "-wal") }, flip, 15},
+		{"garbage behind the log", killed, func(d string) string { return newest(t, d, "-wal") }, func(p []byte) []byte {
+			return append(p, make([]byte, 1+rng.IntN(5000))...)
+		}, 4},
+		{"bits flipped in the newest file", clean, func(d string) string { return newest(t, d, "") }, flip, 25},
+		{"newest file cut", clean, func(d string) string { return newest(t, d, "") }, func(p []byte) []byte { return p[:rng.IntN(len(p))] }, 8},
+		{"bits flipped in the oldest file", clean, func(d string) string { return filepath.Join(d, sampleName(1)) }, flip, 25},
+		{"a page of the oldest file is garbage", clean, func(d string) string { return filepath.Join(d, sampleName(1)) }, func(p []byte) []byte {
+			page := rng.IntN(len(p) / pageSize)
+			for i := range pageSize {
+				p[page*pageSize+i] = byte(rng.Uint32())
+			}
+			return p
+		}, 15},
+		{"bits flipped in the records", clean, func(d string) string { return filepath.Join(d, recordsName) }, flip, 10},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			refused, missing := 0, 0
+			for i := range c.trials {
+				dir := copyDir(t, c.from)
+				edit(t, c.file(dir), c.change)
+				o := judge(t, fmt.Sprintf("%s %d", c.name, i), dir, n)
+				missing += o.missing
+				if o.refused {
+					refused++
+				}
+			}
+			t.Logf("%d trials: 0 wrong, %d entries in gaps, %d refused to open", c.trials, missing, refused)
+			if refused > 0 {
+				t.Errorf("%d stores were refused; acquisition must go on", refused)
+			}
+		})
+	}
+}
+
+// TestDamagedFileIsSetAside names what is lost and goes on.
+func TestDamagedFileIsSetAside(t *testing.T) {
+	const n = 12_000
+	dir := store(t, n, true)
+	edit(t, filepath.Join(dir, sampleName(1)), func(p []byte) []byte {
+		for i := 12 * pageSize; i < 15*pageSize; i++ {
+			p[i] = byte(mix(uint64(i)))
+		}
+		return p
+	})
+	j := open(t, small(dir))
+	defer j.Close()
+	for j.State().Gaps == 0 {
+		waitState(t, j)
+	}
+	aside, err := filepath.Glob(filepath.Join(dir, "*.damaged-1"))
+	if err != nil || len(aside) != 1 {
+		t.Fatalf("set aside: %v %v", aside, err)
+	}
+	entries, gaps := readTo(t, j.NewReader(1), n, identity)
+	if len(gaps) == 0 || gaps[0].Cause != CauseDamaged || entries == 0 {
+		t.Fatalf("%d entries, gaps %v", entries, gaps)
+	}
+	if _, err := j.Append(entryFor(1)); err != nil {
+		t.Fatal(err)
+	}
+	if _, texts := events(t, j, n+1); !strings.Contains(texts, "was set aside as") {
+		t.Errorf("events: %s", texts)
+	}
+	said := false
+	r := j.NewReader(n + 1)
+	for r.Seq() <= j.State().Head {
+		e, err := r.Next(t.Context())
+		if g, ok := e.Body.(*record.Gap); err == nil && ok && g.Cause == CauseDamaged && g.From >= 1 && g.To <= n {
+			said = true
+		}
+	}
+	if !said {
+		t.Error("no gap entry names the lost range")
+	}
+	if rep, err := Inspect(dir); err != nil || len(rep.SetAside) != 1 || len(rep.Missing) == 0 {
+		t.Errorf("report: %+v %v", rep, err)
+	}
+}
+
+// TestActiveFileDamagedWhileInUse is what the weekly check finds: the journal goes
+// on in a new file in the same process.
+func TestActiveFileDamagedWhileInUse(t *testing.T) {
+	dir := t.TempDir()
+	j := open(t, small(dir))
+	defer j.Close()
+	for k := uint64(1); k <= 2000; k += 200 {
+		appendN(t, j, k, 200)
+		commit(t, j)
+	}
+	j.damage <- fmt.Errorf("check: %w", codeError(sqliteCorrupt))
+	for {
+		if aside, _ := filepath.Glob(filepath.Join(dir, "*.damaged-1")); len(aside) == 1 && j.State().Durable {
+			break
+		}
+		waitState(t, j)
+	}
+	head := j.State().Head
+	first, last := appendN(t, j, head+1, 100)
+	commit(t, j)
+	if first <= 2000 || j.State().DurableThrough < last {
+		t.Errorf("state %+v", j.State())
+	}
+	if n, gaps := readTo(t, j.NewReader(1), 2000, identity); n != 2000 || gaps != nil {
+		_, texts := events(t, j, 1)
+		t.Errorf("%d entries saved, gaps %v; %s", n, gaps, texts)
+	}
+}
+
+func TestRunsCalibrationsAndPins(t *testing.T) {
+	dir := t.TempDir()
+	j := open(t, Options{Dir: dir, Ballast: -1})
+	if _, err := j.Run("none"); !errors.Is(err, ErrNoRun) {
+		t.Errorf("no run: %v", err)
+	}
+	if err := j.PutRun(RunRow{}); err == nil {
+		t.Error("a run without an id was stored")
+	}
+	peak := 91.5
+	var want []RunRow
+	for i := range 12 {
+		r := RunRow{
+			Start: record.RunStart{Run: fmt.Sprintf("2026-06-01-%d", i+1), Unit: []string{"carrier-a", "carrier-b"}[i%2]},
+			State: "ended", FirstSeq: uint64(100 * (i + 1)), LastSeq: uint64(100*(i+1) + 50),
+			StartedAt: record.Stamp{Boot: record.BootID{7}, BootNS: int64(i)},
+			Result:    &record.Result{Verdict: record.VerdictPass, Peak: &record.Peak{HeldC: peak}},
+		}
+		want = append([]RunRow{r}, want...)
+		if err := j.PutRun(r); err != nil {
+			t.Fatal(err)
+		}
+	}
+	cal := record.Calibration{ID: "c1", Channel: "vr1", OffsetK: 0.25, Table: []record.Correction{{ReferenceC: 0, CorrectionK: 0.1}}}
+	if err := errors.Join(j.PutCalibration(cal), j.Pin("2026-06-01-3", 300, 350)); err != nil {
+		t.Fatal(err)
+	}
+	if err := j.PutCalibration(record.Calibration{}); err == nil {
+		t.Error("a calibration without an id was stored")
+	}
+	if err := j.records.copyOut(); err != nil {
+		t.Fatal(err)
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	check := func(j *Journal) {
+		t.Helper()
+		got, err := j.Runs(RunFilter{})
+		if err != nil || !reflect.DeepEqual(got, want) {
+			t.Errorf("runs %+v, %v", got, err)
+		}
+		got, err = j.Runs(RunFilter{Unit: "carrier-b", Before: "2026-06-01-10", Limit: 2})
+		if err != nil || len(got) != 2 || got[0].Start.Run != "2026-06-01-8" || got[1].Start.Run != "2026-06-01-6" {
+			t.Errorf("filtered %+v, %v", got, err)
+		}
+		if _, err := j.Runs(RunFilter{Before: "none"}); !errors.Is(err, ErrNoRun) {
+			t.Errorf("before no run: %v", err)
+		}
+		one, err := j.Run("2026-06-01-10")
+		if err != nil || !reflect.DeepEqual(one, want[2]) {
+			t.Errorf("run %+v, %v", one, err)
+		}
+		cals, err := j.Calibrations()
+		if err != nil || !reflect.DeepEqual(cals, []record.Calibration{cal}) {
+			t.Errorf("calibrations %+v, %v", cals, err)
+		}
+		if len(j.pins) != 1 || j.pins[0] != (pin{"2026-06-01-3", 300, 350}) {
+			t.Errorf("pins %+v", j.pins)
+		}
+	}
+	j = open(t, Options{Dir: dir, Ballast: -1})
+	check(j)
+	if _, err := j.records.conn.ExecContext(t.Context(), "UPDATE run SET d = replace(d, '91.5', '81.5') WHERE key = '2026-06-01-10'"); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := j.Run("2026-06-01-10"); !errors.Is(err, ErrDamaged) {
+		t.Errorf("a changed peak: %v, want ErrDamaged", err)
+	}
+	if got, err := j.Runs(RunFilter{}); err != nil || len(got) != 12 || got[2].State != StateDamaged || got[2].Result != nil {
+		t.Errorf("list with a damaged run: %+v %v", got[2], err)
+	}
+	j.Close()
+	// Beyond repair: the copy takes its place.
+	edit(t, filepath.Join(dir, recordsName), func(p []byte) []byte { clear(p[:200]); return p })
+	j = open(t, Options{Dir: dir, Ballast: -1})
+	defer j.Close()
+	check(j)
+	if _, err := j.Append(entryFor(1)); err != nil {
+		t.Fatal(err)
+	}
+	if _, texts := events(t, j, 0); !strings.Contains(texts, "took its place") {
+		t.Errorf("events: %s", texts)
+	}
+}
+
+func TestInspectChangesNothing(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		clean bool
+	}{{"closed", true}, {"killed", false}} {
+		t.Run(c.name, func(t *testing.T) {
+			dir := store(t, 4000, c.clean)
+			before := listing(t, dir)
+			rep, err := Inspect(dir)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if after := listing(t, dir); before != after {
+				t.Errorf("the folder changed:\n%s\n%s", before, after)
+			}
+			if !rep.Healthy || rep.Clean != c.clean || rep.InUse || rep.Oldest != 1 || rep.Newest != 4000 || rep.Entries != 4000 || rep.Missing != nil {
+				t.Errorf("report %+v", rep)
+			}
+			if rep.Samples != 4000-41 || rep.Values != 10*rep.Samples || rep.BytesPerValue <= 0 || rep.BytesPerValue > 3 {
+				t.Errorf("counts %+v", rep)
+			}
+			if _, err := json.Marshal(rep); err != nil {
+				t.Error(err)
+			}
+		})
+	}
+	if _, err := Inspect(t.TempDir()); err == nil {
+		t.Error("an empty folder is no journal")
+	}
+	j := open(t, small(t.TempDir()))
+	defer j.Close()
+	appendN(t, j, 1, 100)
+	commit(t, j)
+	if rep, err := Inspect(j.opts.Dir); err != nil || !rep.InUse || rep.Newest != 100 || !rep.Healthy {
+		t.Errorf("in use: %+v %v", rep, err)
+	}
+	appendN(t, j, 101, 100)
+	commit(t, j)
+}
+
+func listing(t testing.TB, dir string) string {
+	t.Helper()
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b strings.Builder
+	for _, e := range entries {
+		p, err := os.ReadFile(filepath.Join(dir, e.Name()))
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintf(&b, "%s %d %08x\n", e.Name(), len(p), record.Checksum(p))
+	}
+	return b.String()
+}
