@@ -123,3 +123,21 @@ func safe(s string) string {
 func (r *Run) ID() string {
 	return fmt.Sprintf("%s/%s/%s", r.Record.JournalID, r.Record.Rig, r.Record.Start.Run)
 }
+
+// Whole gives a result that came over the wire its empty lists back: there nothing
+// and an empty list are the same, in JSON they are not.
+func Whole(r *record.Result) {
+	fill := func(missing bool, set func()) {
+		if missing {
+			set()
+		}
+	}
+	fill(r.Reasons == nil, func() { r.Reasons = []record.Reason{} })
+	fill(r.Probes == nil, func() { r.Probes = []record.ProbeResult{} })
+	fill(r.Phases == nil, func() { r.Phases = []record.PhaseResult{} })
+	fill(r.Limits == nil, func() { r.Limits = []record.LimitResult{} })
+	fill(r.Findings == nil, func() { r.Findings = []record.Finding{} })
+	fill(r.Gaps == nil, func() { r.Gaps = []record.GapResult{} })
+	fill(r.Budget == nil, func() { r.Budget = []record.BudgetLine{} })
+	fill(r.Constants == nil, func() { r.Constants = map[string]float64{} })
+}

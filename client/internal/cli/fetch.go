@@ -25,6 +25,13 @@ type fetch struct {
 	run  *archive.Run
 	line record.Timeline
 	at   map[uint32]int // layout id -> index into run.Layouts
+
+	// The wire tells the boot of samples only. A note belongs to the boot of the sample
+	// before it, unless its clock says that the board has started anew since.
+	boot   record.BootID
+	bootNS int64
+	lastS  float64        // run time of the newest entry
+	held   []client.Event // notes whose boot the next sample tells
 }
 
 var errEnough = errors.New("the caller has enough")
@@ -43,6 +50,7 @@ func (f *fetch) readings(ctx context.Context) archive.Readings {
 		_, err := from.Read(ctx, client.Range{Journal: rec.JournalID, From: rec.FirstSeq, To: rec.LastSeq}, func(e *client.Event) error {
 			return f.event(e, yield)
 		})
+		f.release()
 		if err != nil && !errors.Is(err, errEnough) {
 			yield(nil, fmt.Errorf("run %s: %w", rec.Start.Run, err))
 		}
@@ -51,38 +59,58 @@ func (f *fetch) readings(ctx context.Context) archive.Readings {
 
 func (f *fetch) event(e *client.Event, yield func(*archive.Reading, error) bool) error {
 	if e.Kind == client.KindGap {
-		f.run.Events = append(f.run.Events, archive.Event{Seq: e.Gap.From, AtS: f.last(), FromS: f.last(), Kind: "gap", Cause: e.Gap.Cause, Text: e.Gap.Text})
+		f.run.Events = append(f.run.Events, archive.Event{Seq: e.Gap.From, AtS: f.lastS, FromS: f.lastS, Kind: "gap", Cause: e.Gap.Cause, Text: e.Gap.Text})
 		return nil
 	}
+	if e.Kind == client.KindNote && (f.boot == (record.BootID{}) || e.At.BootNS < f.bootNS) {
+		f.held = append(f.held, *e)
+		return nil
+	}
+	if e.Kind == client.KindSample {
+		f.boot, f.bootNS = e.At.Boot, e.At.BootNS
+		f.release()
+		return f.sample(e, f.runTime(e), yield)
+	}
+	e.At.Boot = f.boot
+	f.note(e)
+	return nil
+}
+
+// release passes on the notes that were held for their boot.
+func (f *fetch) release() {
+	for i := range f.held {
+		f.held[i].At.Boot = f.boot
+		f.note(&f.held[i])
+	}
+	f.held = f.held[:0]
+}
+
+// runTime is the run time of an entry. A reboot before it becomes an event.
+func (f *fetch) runTime(e *client.Event) float64 {
 	atS, outage := f.line.At(e.At)
+	f.lastS = atS
 	if outage != nil {
 		f.run.Events = append(f.run.Events, archive.Event{Seq: e.Seq, AtS: outage.FromS, WallNS: e.At.WallNS, Kind: "restart",
 			LengthS: outage.ToS - outage.FromS, Known: outage.Known})
 	}
-	if e.Kind == client.KindSample {
-		return f.sample(e, atS, yield)
-	}
+	return atS
+}
+
+// note takes an entry that is not a sample.
+func (f *fetch) note(e *client.Event) {
+	atS := f.runTime(e)
 	if l, ok := e.Body.(*record.Layout); ok {
 		f.layout(l)
 	}
-	if n := f.note(e, atS); n.Kind != "" {
+	if n := f.eventOf(e, atS); n.Kind != "" {
 		n.Seq, n.WallNS = e.Seq, e.At.WallNS
 		f.run.Events = append(f.run.Events, n)
 	}
-	return nil
 }
 
-// last is the run time of the newest event.
-func (f *fetch) last() float64 {
-	if n := len(f.run.Events); n > 0 {
-		return f.run.Events[n-1].AtS
-	}
-	return 0
-}
-
-// note turns a journal entry into an event; Kind is empty for what a run file does
-// not keep.
-func (f *fetch) note(e *client.Event, atS float64) archive.Event {
+// eventOf turns a journal entry into an event; Kind is empty for what a run file
+// does not keep.
+func (f *fetch) eventOf(e *client.Event, atS float64) archive.Event {
 	switch b := e.Body.(type) {
 	case *record.Mark:
 		return archive.Event{AtS: atS, Kind: "mark", Text: b.Text, Author: b.Author}

@@ -210,6 +210,7 @@ func (s *session) fromRig(rig *namedRig, got *client.Run) *loaded {
 	}
 	if got.Result != nil {
 		run.Result = *got.Result
+		archive.Whole(&run.Result)
 		run.Record.Settings = got.Result.Settings
 	}
 	return &loaded{run: run, origin: "rig " + rig.name, open: func(ctx context.Context) (archive.Readings, func() error, error) {
