@@ -331,7 +331,8 @@ func trimmed(old *record.Calibration, res *analysis.ZeroResult, p *analysis.Zero
 	if len(cal.Table) == 0 && cal.Gain == 0 || cal.ValidUntil == "" {
 		cal.ValidUntil = day.AddDate(trimYears, 0, 0).Format(time.DateOnly)
 	}
-	cal.ID = strings.ReplaceAll(res.Method, "_", "-") + " " + day.Format("20060102T150405Z")
+	// One of an ID is kept, and the last by ID is in force after a restart.
+	cal.ID = day.Format("20060102T150405Z") + " " + strings.ReplaceAll(res.Method, "_", "-") + " " + p.Channel
 	cal.Channel, cal.Checked, cal.By = p.Channel, day.Format(time.DateOnly), z.Operator
 	cal.Evidence = evidence(res, p, z)
 	if res.Method == "steam_point" {

@@ -129,7 +129,7 @@ func TestZeroTrim(t *testing.T) {
 	}
 	one, two := r.stored[0], r.stored[1]
 	if math.Abs(one.OffsetK-(0.2+*rep.Probes[0].CorrectionK)) > 1e-12 || !one.Trimmed || one.Checked != "2030-05-01" || one.By != "bench operator" ||
-		one.ValidUntil != "2031-06-01" || one.UncertainK != 0.4 || len(one.Table) != 2 || one.SharedBy != "rig" || one.ID != "zero-spread 20300501T080000Z" {
+		one.ValidUntil != "2031-06-01" || one.UncertainK != 0.4 || len(one.Table) != 2 || one.SharedBy != "rig" || one.ID != "20300501T080000Z zero-spread vr1" {
 		t.Errorf("vr1: %+v", one)
 	}
 	if two.OffsetK != *rep.Probes[1].CorrectionK || two.ValidUntil != "2031-05-01" || math.Abs(two.UncertainK-0.47/math.Sqrt2) > 1e-9 {
