@@ -29,7 +29,10 @@ type ChannelCheck struct {
 	Code        *int64   `json:"code,omitempty"`         // as the device gave it
 	Fault       string   `json:"fault"`                  // ok, or fault words joined with +
 	Cause       string   `json:"cause,omitempty"`
-	Why         string   `json:"why"` // how the value came about
+	Why         string   `json:"why"` // how the value and its uncertainty came about
+	Warnings    []string `json:"warnings,omitempty"`
+	// Budget is what Expanded is made of, at the value; the lines of a run come on top.
+	Budget []record.BudgetLine `json:"budget,omitempty"`
 }
 
 // CheckReport is what a check found.
@@ -98,6 +101,7 @@ func report(c *Config, l *record.Layout, taken []acquire.Taken, b *board) (Check
 			ch := &l.Channels[l.Sources[i].Channels[j]]
 			cc := channelCheck(ch, v, t.Sample.Raw[j])
 			cc.Source, cc.Driver = t.Source, l.Sources[i].Driver
+			cc.explain(table, l.Sources[i].Channels[j], &v, b.clock.Now().Wall())
 			if err := t.Causes[j]; err != nil {
 				cc.Cause = err.Error()
 			}
