@@ -2,6 +2,8 @@ package rigtime
 
 import (
 	"context"
+	"os"
+	"path/filepath"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -46,6 +48,25 @@ func TestBoard(t *testing.T) {
 
 // TestPacedHolds checks that a held clock stands still and that deadlines are met
 // exactly and in order, whatever the readers take.
+func TestSyncMark(t *testing.T) {
+	mark := filepath.Join(t.TempDir(), "synchronized")
+	now := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+	if syncMarked(mark, now) {
+		t.Error("no mark counts as synchronised")
+	}
+	if err := os.WriteFile(mark, nil, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	for age, want := range map[time.Duration]bool{0: true, time.Minute: true, 8 * time.Hour: true, 9 * time.Hour: false, 48 * time.Hour: false, -time.Minute: true} {
+		if err := os.Chtimes(mark, now.Add(-age), now.Add(-age)); err != nil {
+			t.Fatal(err)
+		}
+		if got := syncMarked(mark, now); got != want {
+			t.Errorf("synchronised %v ago: %v, want %v", age, got, want)
+		}
+	}
+}
+
 func TestPacedHolds(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c := NewPaced(100, record.BootID{1}, time.Date(2030, 1, 2, 0, 0, 0, 0, time.UTC))
