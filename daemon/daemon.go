@@ -22,6 +22,7 @@ import (
 	"soakrig/daemon/internal/runs"
 	"soakrig/daemon/record"
 	"soakrig/drivers"
+	"soakrig/drivers/push"
 	"soakrig/drivers/simrig"
 )
 
@@ -57,6 +58,7 @@ type Daemon struct {
 	config *Config       // in force
 	reload reloadOutcome // of the newest reload
 	acq    atomic.Pointer[acquiring]
+	feed   push.Feed // what gRPC pushes and the driver push reads
 
 	stop    context.CancelCauseFunc // ends the daemon; the cause is its error
 	ctx     context.Context
@@ -150,14 +152,15 @@ func (d *Daemon) startAcquiring(c *Config) error {
 	if err != nil {
 		return fmt.Errorf("read calibrations: %w", err)
 	}
-	a, err := acquire.New(d.ctx, acquire.Options{
+	outside := d.outside()
+	a, err := acquire.New(outside, acquire.Options{
 		Config: c, Drivers: d.opts.Drivers, Host: d.board.host, Clock: d.board.clock,
 		Journal: storing{d.journal}, Calibrations: cals, Log: d.log,
 	})
 	if err != nil {
 		return err
 	}
-	ctx, cancel := context.WithCancel(d.ctx)
+	ctx, cancel := context.WithCancel(outside)
 	run := &acquiring{Acquirer: a, cancel: cancel, done: make(chan struct{})}
 	d.acq.Store(run)
 	go func() {

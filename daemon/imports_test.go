@@ -32,7 +32,7 @@ var rooms = []room{
 	{dir: "drivers/probe", may: []string{"drivers", "drivers/bus", "drivers/its90"}, why: "a chip knows the contract, its bus and the couples, and no other driver"},
 	{dir: "drivers/meter", may: []string{"drivers", "drivers/bus"}, why: "a meter knows the contract and its bus, and no other driver"},
 	{dir: "drivers/push", may: []string{"drivers", "drivers/bus"}, why: "as a meter"},
-	{dir: "drivers/plugin", may: []string{"drivers", "drivers/bus", "proto/soakrig/driver"}, why: "both halves of the out-of-process contract"},
+	{dir: "drivers/plugin", may: []string{"drivers", "drivers/bus", "proto/soakrig/driver/v1"}, why: "both halves of the out-of-process contract"},
 	{dir: "drivers/simrig", may: []string{"drivers/bus", "drivers/its90"}, why: "a simulated rig stands at the bus and must not know who reads it"},
 	{dir: "drivers/drivertest", may: []string{"drivers", "drivers/bus", "drivers/its90"}, why: "fakes and the conformance run know the contract"},
 	{dir: "drivers/all", may: []string{"drivers"}, why: "the list names every driver"},

@@ -23,6 +23,7 @@ func (d *Daemon) startServices() (err error) {
 		RunErrors:    rpc.RunErrors{NoRun: runs.ErrNoRun, Open: runs.ErrRunOpen, NotOpen: runs.ErrNoOpen, Plan: runs.ErrPlan},
 		Security:     rpc.Security{CertFile: l.TLSCert, KeyFile: l.TLSKey, ClientCA: l.ClientCA, TokenFile: l.Tokens},
 		NoReflection: l.Reflection != nil && !*l.Reflection,
+		Push:         d.feed.Push,
 		Log:          d.log,
 	})
 	if err != nil {
