@@ -2,6 +2,7 @@ package config
 
 import (
 	"flag"
+	"fmt"
 	"os"
 	"path/filepath"
 	"strings"
@@ -98,6 +99,23 @@ func TestRestNamesThePlace(t *testing.T) {
 	}
 	if got := c.Sources[0].Rest.Problem("letter", "no such letter").Error(); got != "testdata/good.yaml:8:50: sources[0].letter: no such letter" {
 		t.Errorf("got %s", got)
+	}
+}
+
+// TestAnyKeys: a driver may hand keys on that only its process knows.
+func TestAnyKeys(t *testing.T) {
+	c, err := Parse("rig.yaml", []byte("rig: r\nsources: [{name: a, driver: max31855, options: {filter: slow, depth: 3, taps: [1, 2.5], deep: {on: true}}, inputs: [{channel: x, port: SPI0.0}]}]\n"), known())
+	if err != nil {
+		t.Fatal(err)
+	}
+	var opts struct {
+		Options map[string]any `yaml:"options"`
+	}
+	if err := c.Sources[0].Rest.Decode(&opts); err != nil {
+		t.Fatal(err)
+	}
+	if got, want := fmt.Sprint(opts.Options), "map[deep:map[on:true] depth:3 filter:slow taps:[1 2.5]]"; got != want {
+		t.Errorf("got %s, want %s", got, want)
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
 )
@@ -311,6 +312,10 @@ func (d *decoder) basic(n ast.Node, key string, v reflect.Value) {
 			v.SetFloat(f)
 			return err
 		})
+	case reflect.Interface: // handed to somebody else, such as a driver's process
+		if err := yaml.NodeToValue(n, v.Addr().Interface()); err != nil {
+			d.add(n, key, "%v", err)
+		}
 	default:
 		d.add(n, key, "can't be configured") // a struct of ours with a field no file can hold
 	}
