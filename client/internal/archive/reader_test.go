@@ -1,0 +1,66 @@
+package archive
+
+import (
+	"encoding/json"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// TestIndependentReader reads a run file with another Parquet implementation and
+// wants the same readings, faults and peak. SOAKRIG_NODE_MODULES names the folder
+// that npm install hyparquet hyparquet-compressors filled.
+func TestIndependentReader(t *testing.T) {
+	modules := os.Getenv("SOAKRIG_NODE_MODULES")
+	node, err := exec.LookPath("node")
+	if err != nil || modules == "" {
+		text := "want node and SOAKRIG_NODE_MODULES=<folder of npm install hyparquet hyparquet-compressors>/node_modules"
+		if os.Getenv("CI") != "" {
+			t.Fatal(text)
+		}
+		t.Skip(text)
+	}
+	run, all := testRun("2026-05-02-1", 600)
+	for i := range all {
+		if all[i].Channel != 0 || all[i].Faults != 0 {
+			continue
+		}
+		all[i].Value = 60
+		switch s := int(all[i].AtS); {
+		case s >= 300 && s < 330:
+			all[i].Value = 90.25 // held
+		case s >= 400 && s < 403:
+			all[i].Value = 140 // a burst
+		}
+	}
+	run.Result.Peak.HeldC = 90.25
+	path := filepath.Join(t.TempDir(), "run.parquet")
+	if _, err := WriteFile(path, func(w writer) error { return Write(w, run, iterate(all)) }); err != nil {
+		t.Fatal(err)
+	}
+	out, err := exec.Command(node, "testdata/read.mjs", path, modules).Output()
+	if err != nil {
+		var text string
+		if e, ok := err.(*exec.ExitError); ok {
+			text = string(e.Stderr)
+		}
+		t.Fatalf("%v\n%s", err, text)
+	}
+	var got struct {
+		Rows                    int
+		Format, Unit, Wall      string
+		Recorded, Held, Highest float64
+		Faulted                 []string
+		Code                    int64
+		EMF                     float64
+	}
+	if err := json.Unmarshal(out, &got); err != nil {
+		t.Fatalf("%v: %s", err, out)
+	}
+	if got.Rows != len(all) || got.Format != Format || got.Unit != "carrier-7" || got.Held != 90.25 || got.Recorded != got.Held || got.Highest != 140 ||
+		strings.Join(got.Faulted, " ") != "open+stale" || got.Code != 0 || got.EMF != 0.001 {
+		t.Errorf("the other reader has %s", out)
+	}
+}
