@@ -264,7 +264,7 @@ func (ev *evaluation) coolingChanged(p *powerTrace, hot hotTrace) {
 	warm := int(1800 / ev.c.BlockS)
 	for i := warm + apart; i+4 < len(b.w); i++ {
 		before, now := ratioOf(b, i-apart-4, i-apart+1), ratioOf(b, i, i+5)
-		if !has(before) || !has(now) || before <= 0 {
+		if !has(before) || !has(now) || before <= 0 || !steadyPower(b.w[max(i-apart-24, 0):i+5], ev.c.BlockFall*p.step) {
 			continue
 		}
 		if change := now/before - 1; math.Abs(change) > ev.c.ResistanceShare {
@@ -275,6 +275,12 @@ func (ev *evaluation) coolingChanged(p *powerTrace, hot hotTrace) {
 			return
 		}
 	}
+}
+
+// steadyPower tells whether power stayed within a band: temperatures lag power, so
+// that a change of power alone changes their ratio for a while.
+func steadyPower(w []float64, band float64) bool {
+	return slices.Max(w)-slices.Min(w) <= band
 }
 
 func ratioOf(b blocks, from, to int) float64 {

@@ -14,7 +14,7 @@ import (
 
 func main() {
 	seeds := flag.Int("seeds", 200, "runs of every kind")
-	first := flag.Uint64("first", 1, "first seed; the table's thresholds were fixed on seeds from 100001")
+	first := flag.Uint64("first", 1, "first seed; thresholds were looked at on seeds from 100001 on")
 	flag.Parse()
 	if flag.NArg() > 0 || *seeds < 1 {
 		fmt.Fprintln(os.Stderr, "usage: ratetable [-seeds N] [-first SEED]")

@@ -15,7 +15,7 @@ import (
 func writeTable(to io.Writer, ts []tally, seeds int, first uint64) error {
 	w := bufio.NewWriter(to)
 	fmt.Fprintf(w, "# How often the analysis sees what is there\n\n")
-	fmt.Fprintf(w, "Made by `go run ./daemon/analysis/ratetable -seeds %d -first %d` with %s. Simulated soaks of an hour (see\n`internal/traces`), 8 probes at 2 Hz, one meter at 1 Hz, unless the row says otherwise. A simulator ranks methods and\nsizes thresholds; it does not replace trials on a rig.\n", seeds, first, analysis.Version)
+	fmt.Fprintf(w, "Made by `go run ./daemon/analysis/ratetable -seeds %d -first %d` with %s. Simulated soaks of an hour (see\n`internal/traces`), 8 probes at 2 Hz, one meter at 1 Hz, unless the row says otherwise. A simulator ranks methods and\nsizes thresholds; it does not replace trials on a rig. Thresholds were looked at on seeds from 100001 on, so that seeds\nbelow are a hold-out.\n", seeds, first, analysis.Version)
 	powerTable(w, ts)
 	peakTable(w, ts)
 	healthTable(w, ts)
