@@ -51,9 +51,15 @@ const (
 	fontSmall  = vg.Length(8)
 )
 
-func style(size vg.Length, c color.Color, bold bool) text.Style {
+// pen draws. gonum's PDF canvas can't find its own bold fonts, so bold is off there.
+type pen struct {
+	draw.Canvas
+	bold bool
+}
+
+func (p pen) style(size vg.Length, c color.Color, bold bool) text.Style {
 	f := font.Font{Typeface: "Liberation", Variant: "Sans", Size: size}
-	if bold {
+	if bold && p.bold {
 		f.Weight = 3 // font.WeightBold of x/image
 	}
 	return text.Style{Color: c, Font: f, Handler: plot.DefaultTextHandler, YAlign: draw.YCenter}
@@ -181,26 +187,27 @@ func remark(d *dot) string {
 }
 
 // drawChart makes the canvas, title and key, and lets body draw below them.
-func drawChart(w io.Writer, format string, height vg.Length, title, words string, key []string, body func(draw.Canvas)) error {
+func drawChart(w io.Writer, format string, height vg.Length, title, words string, key []string, body func(pen)) error {
 	c, err := canvas(height, format)
 	if err != nil {
 		return err
 	}
-	dc := draw.New(c)
+	dc := pen{draw.New(c), format != "pdf"}
 	dc.SetColor(color.White)
 	dc.Fill(rectangle(dc.Rectangle))
 	top := dc.Max.Y - 0.6*vg.Centimeter
-	dc.FillText(style(fontTitle, chartInk, true), vg.Point{X: dc.Min.X + 0.4*vg.Centimeter, Y: top}, title)
+	dc.FillText(dc.style(fontTitle, chartInk, true), vg.Point{X: dc.Min.X + 0.4*vg.Centimeter, Y: top}, title)
 	x := dc.Min.X + 0.5*vg.Centimeter
 	if len(key) > 1 || len(key) == 1 && key[0] != "" {
 		for i, k := range key {
 			glyph(dc, vg.Point{X: x, Y: top - 0.65*vg.Centimeter}, i, false)
-			st := style(fontBody, chartInk, false)
+			st := dc.style(fontBody, chartInk, false)
 			dc.FillText(st, vg.Point{X: x + 0.25*vg.Centimeter, Y: top - 0.65*vg.Centimeter}, k)
 			x += 0.9*vg.Centimeter + st.Width(k)
 		}
 	}
-	body(draw.Crop(dc, 0, 0, 0, -1.6*vg.Centimeter))
+	dc.Canvas = draw.Crop(dc.Canvas, 0, 0, 0, -1.6*vg.Centimeter)
+	body(dc)
 	var out bytes.Buffer
 	if _, err := c.WriteTo(&out); err != nil {
 		return fmt.Errorf("chart: %w", err)
@@ -240,7 +247,7 @@ func rectangle(r vg.Rectangle) vg.Path {
 }
 
 // glyph draws a setup's sign; hollow marks what is no plain measurement of merit.
-func glyph(c draw.Canvas, at vg.Point, setup int, hollow bool) {
+func glyph(c pen, at vg.Point, setup int, hollow bool) {
 	const r = vg.Length(4)
 	col := chartColours()[setup%len(chartColours())]
 	var p vg.Path
@@ -271,8 +278,8 @@ func glyph(c draw.Canvas, at vg.Point, setup int, hollow bool) {
 }
 
 // draw draws the dots. Axes are drawn by hand: there is one, with nice ticks.
-func (p *peaksChart) draw(c draw.Canvas) {
-	label := style(fontBody, chartInk, true)
+func (p *peaksChart) draw(c pen) {
+	label := c.style(fontBody, chartInk, true)
 	left := vg.Length(0)
 	for _, u := range p.units {
 		left = max(left, label.Width(u))
@@ -317,16 +324,16 @@ func (p *peaksChart) span() (low, high float64) {
 	return low - pad, high + pad
 }
 
-func axis(c draw.Canvas, area vg.Rectangle, xOf func(float64) vg.Length, low, high float64, unit string) {
+func axis(c pen, area vg.Rectangle, xOf func(float64) vg.Length, low, high float64, unit string) {
 	for _, t := range ticks(low, high) {
 		x := xOf(t)
 		line(c, chartLine, 0.6, nil, vg.Point{X: x, Y: area.Min.Y}, vg.Point{X: x, Y: area.Max.Y})
-		st := style(fontBody, chartSoft, false)
+		st := c.style(fontBody, chartSoft, false)
 		st.XAlign = draw.XCenter
 		c.FillText(st, vg.Point{X: x, Y: area.Min.Y - 0.3*vg.Centimeter}, Fixed(t, tickDigits(high-low)))
 	}
 	line(c, chartInk, 0.8, nil, area.Min, vg.Point{X: area.Max.X, Y: area.Min.Y})
-	st := style(fontBody, chartSoft, false)
+	st := c.style(fontBody, chartSoft, false)
 	st.XAlign = draw.XCenter
 	c.FillText(st, vg.Point{X: (area.Min.X + area.Max.X) / 2, Y: area.Min.Y - 0.8*vg.Centimeter}, unit+"; whiskers: expanded uncertainty, k = 2")
 }
@@ -354,13 +361,13 @@ func tickDigits(span float64) int {
 	return 0
 }
 
-func line(c draw.Canvas, col color.Color, width vg.Length, dashes []vg.Length, from, to vg.Point) {
+func line(c pen, col color.Color, width vg.Length, dashes []vg.Length, from, to vg.Point) {
 	c.StrokeLine2(draw.LineStyle{Color: col, Width: width, Dashes: dashes}, from.X, from.Y, to.X, to.Y)
 }
 
 // limit draws the limit and, for each dot, its guard band: as wide as its own
 // uncertainty to both sides.
-func (p *peaksChart) limit(c draw.Canvas, area vg.Rectangle, xOf func(float64) vg.Length, yOf func(*dot) vg.Length, step vg.Length) {
+func (p *peaksChart) limit(c pen, area vg.Rectangle, xOf func(float64) vg.Length, yOf func(*dot) vg.Length, step vg.Length) {
 	for i := range p.dots {
 		d := &p.dots[i]
 		w := d.u
@@ -373,12 +380,12 @@ func (p *peaksChart) limit(c draw.Canvas, area vg.Rectangle, xOf func(float64) v
 	}
 	x := xOf(*p.bound)
 	line(c, chartBad, 1.4, []vg.Length{5, 3}, vg.Point{X: x, Y: area.Min.Y}, vg.Point{X: x, Y: area.Max.Y})
-	st := style(fontSmall, chartBad, true)
+	st := c.style(fontSmall, chartBad, true)
 	st.XAlign = draw.XCenter
 	c.FillText(st, vg.Point{X: x, Y: area.Max.Y + 0.22*vg.Centimeter}, fmt.Sprintf("limit %g %s, guard band tinted", *p.bound, p.unit))
 }
 
-func (p *peaksChart) dot(c draw.Canvas, d *dot, xOf func(float64) vg.Length, y vg.Length) {
+func (p *peaksChart) dot(c pen, d *dot, xOf func(float64) vg.Length, y vg.Length) {
 	x := xOf(d.value)
 	col := chartColours()[d.setup%len(chartColours())]
 	void := d.verdict == record.VerdictVoid
@@ -411,7 +418,7 @@ func (p *peaksChart) dot(c draw.Canvas, d *dot, xOf func(float64) vg.Length, y v
 	if s := remark(d); s != "" {
 		words += "  " + s
 	}
-	st := style(fontSmall, chartInk, false)
+	st := c.style(fontSmall, chartInk, false)
 	c.SetColor(color.NRGBA{0xff, 0xff, 0xff, 0xcc}) // legible over the limit and its band
 	c.Fill(rectangle(vg.Rectangle{Min: vg.Point{X: end + 4, Y: y - 5.5}, Max: vg.Point{X: end + 8 + st.Width(words), Y: y + 5.5}}))
 	c.FillText(st, vg.Point{X: end + 6, Y: y}, words)

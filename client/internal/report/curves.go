@@ -62,7 +62,7 @@ func CurvesChart(curves []Curve, w io.Writer, format string) error {
 	}
 	const title = "Hot spots, load start at zero"
 	words := fmt.Sprintf("%s: %d curves", title, len(lines))
-	return drawChart(w, format, 10.5*vg.Centimeter, title, words, nil, func(c draw.Canvas) { drawCurves(c, lines) })
+	return drawChart(w, format, 10.5*vg.Centimeter, title, words, nil, func(c pen) { drawCurves(c, lines) })
 }
 
 // curveSteps is how many points a printed curve has at most, two for each.
@@ -109,10 +109,10 @@ func (l *curveLine) cut(t *Traces, channel int, startS, endS float64) {
 	end()
 }
 
-func drawCurves(c draw.Canvas, lines []curveLine) {
+func drawCurves(c pen, lines []curveLine) {
 	lowX, highX, lowY, highY := math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)
 	right := vg.Length(0)
-	st := style(fontSmall, chartInk, false)
+	st := c.style(fontSmall, chartInk, false)
 	for _, l := range lines {
 		right = max(right, st.Width(l.name))
 		for _, p := range l.parts {
@@ -146,8 +146,8 @@ func drawCurves(c draw.Canvas, lines []curveLine) {
 	endLabels(c, area, to, lines)
 }
 
-func curveAxes(c draw.Canvas, area vg.Rectangle, to func(vg.Point) vg.Point, lowX, highX, lowY, highY float64) {
-	st := style(fontBody, chartSoft, false)
+func curveAxes(c pen, area vg.Rectangle, to func(vg.Point) vg.Point, lowX, highX, lowY, highY float64) {
+	st := c.style(fontBody, chartSoft, false)
 	for _, t := range minuteTicks(lowX, highX) {
 		at := to(vg.Point{X: vg.Length(t), Y: 0}).X
 		col, width := chartLine, vg.Length(0.6)
@@ -191,7 +191,7 @@ func minuteTicks(low, high float64) []float64 {
 }
 
 // endLabels names each curve at its end, moved apart where they would overlap.
-func endLabels(c draw.Canvas, area vg.Rectangle, to func(vg.Point) vg.Point, lines []curveLine) {
+func endLabels(c pen, area vg.Rectangle, to func(vg.Point) vg.Point, lines []curveLine) {
 	const apart = vg.Length(11)
 	order := make([]int, len(lines))
 	y := make([]vg.Length, len(lines))
@@ -213,6 +213,6 @@ func endLabels(c draw.Canvas, area vg.Rectangle, to func(vg.Point) vg.Point, lin
 		end := to(l.last)
 		line(c, l.colour, 0.7, nil, end, vg.Point{X: area.Max.X + 8, Y: y[i]})
 		c.StrokeLine2(draw.LineStyle{Color: l.colour, Width: 1.6, Dashes: l.dashes}, area.Max.X+8, y[i], area.Max.X+24, y[i])
-		c.FillText(style(fontSmall, chartInk, false), vg.Point{X: area.Max.X + 27, Y: y[i]}, l.name)
+		c.FillText(c.style(fontSmall, chartInk, false), vg.Point{X: area.Max.X + 27, Y: y[i]}, l.name)
 	}
 }

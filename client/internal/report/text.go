@@ -66,7 +66,7 @@ func FindingText(f *record.Finding) string {
 		s = when + " " + s
 	}
 	if f.Consistent != "" {
-		s += "; fits " + f.Consistent
+		s += "; " + f.Consistent
 	}
 	return pretty(s)
 }
