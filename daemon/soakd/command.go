@@ -20,8 +20,8 @@ const (
 	exitUsage   = 2
 )
 
-// failed ends a command whose output has said everything already.
-var failed = errors.New("")
+// errFailed ends a command whose output has said everything already.
+var errFailed = errors.New("")
 
 // run runs soakd with arguments and returns the exit code.
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
@@ -84,7 +84,7 @@ func command() *cobra.Command {
 		RunE:          func(c *cobra.Command, _ []string) error { return serve(c.Context(), c.ErrOrStderr(), file) },
 	}
 	root.PersistentFlags().StringVarP(&file, "config", "c", "/etc/soakd/rig.yaml", "configuration `file`")
-	root.AddCommand(checkCommand(&file), driversCommand())
+	root.AddCommand(checkCommand(&file), driversCommand(), docsCommand())
 	return root
 }
 

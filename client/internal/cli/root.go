@@ -111,7 +111,7 @@ soakd is not a protective device: fit an independent thermal cut-out.`,
 	s.timeout = 10
 	f.Var(&s.timeout, "timeout", "longest wait for an answer of a rig")
 	s.completeRigs(root)
-	root.AddCommand(s.commands()...)
+	root.AddCommand(append(s.commands(), s.docsCommand())...)
 	for _, c := range root.Commands() {
 		usageArgs(c)
 	}
