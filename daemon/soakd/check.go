@@ -44,7 +44,7 @@ func checkCommand(file *string) *cobra.Command {
 				err = printCheck(c.OutOrStdout(), r)
 			}
 			if err == nil && !r.OK {
-				return failed
+				return errFailed
 			}
 			return err
 		},
