@@ -39,15 +39,16 @@ var rooms = []room{
 	{dir: "daemon/record", why: "what is stored depends on nothing"},
 	{dir: "daemon/convert", may: []string{"daemon/record", "drivers/its90"}, why: "conversion is pure, so that replay equals live"},
 	{dir: "daemon/analysis", may: []string{"daemon/record"}, why: "judging is pure, so that replay equals live"},
+	{dir: "daemon/analysis/ratetable", may: []string{"daemon/analysis", "daemon/record"}, why: "it measures how often analysis is right"},
 	{dir: "daemon/internal/rigtime", may: []string{"daemon/record"}, why: "the clock knows stamps only"},
-	{dir: "daemon/internal/config", may: []string{"daemon/record", "drivers"}, why: "configuration names things and opens nothing"},
+	{dir: "daemon/internal/config", may: []string{"daemon/record", "drivers", "drivers/its90"}, why: "configuration names things and opens nothing"},
 	{dir: "daemon/internal/journal", may: []string{"daemon/record"}, why: "the journal stores records and knows no reader"},
 	{dir: "daemon/internal/acquire", may: []string{"daemon/record", "daemon/internal/config", "daemon/internal/rigtime", "drivers", "drivers/bus"}, why: "acquisition has one way out: the journal it declares as an interface"},
 	{dir: "daemon/internal/runs", may: []string{"daemon/record", "daemon/convert", "daemon/analysis", "daemon/internal/journal", "daemon/internal/rigtime"}, why: "runs read the journal like anybody else"},
 	{dir: "daemon/internal/interlock", may: []string{"daemon/record", "daemon/convert", "daemon/internal/journal"}, why: "an output that fails towards off"},
 	{dir: "daemon/internal/metrics", may: []string{"daemon/record", "daemon/convert", "daemon/internal/journal", "daemon/internal/rigtime"}, why: "a scrape copies a snapshot; it can't touch a bus"},
 	{dir: "daemon/internal/remotewrite", may: []string{"daemon/record", "daemon/convert", "daemon/internal/journal", "daemon/internal/rigtime"}, why: "it reads the journal"},
-	{dir: "daemon/internal/rpc", may: []string{"proto", "daemon/record", "daemon/convert", "daemon/internal/journal", "daemon/internal/runs", "daemon/internal/rigtime"}, why: "the only room of the daemon that knows the wire"},
+	{dir: "daemon/internal/rpc", may: []string{"proto", "proto/recordpb", "daemon/record", "daemon/convert", "daemon/internal/journal", "daemon/internal/rigtime"}, why: "the only room of the daemon that knows the wire"},
 	{dir: "daemon", may: []string{"daemon", "drivers"}, why: "wiring"},
 	{dir: "daemon/soakd", may: []string{"daemon", "drivers/all", "drivers"}, why: "main passes the list of drivers in"},
 	{dir: "client", may: []string{"proto", "daemon/record", "daemon/convert", "daemon/analysis", "drivers/its90", "client"}, why: "the client knows the wire and the pure rooms, never the daemon"},
@@ -163,13 +164,13 @@ func TestPackageComments(t *testing.T) {
 		if strings.HasSuffix(s.file, "_test.go") || ast.IsGenerated(s.tree) {
 			continue
 		}
-		if slices.ContainsFunc(s.tree.Comments, func(g *ast.CommentGroup) bool { return strings.HasPrefix(g.Text(), "go:build ignore") }) {
-			continue
+		if slices.ContainsFunc(s.tree.Comments, func(g *ast.CommentGroup) bool { return g.List[0].Text == "//go:build ignore" }) {
+			continue // a generator, run by file name
 		}
 		if _, ok := comments[s.pkg]; !ok {
 			comments[s.pkg] = nil
 		}
-		if s.tree.Doc != nil && len(s.tree.Doc.Text()) > 0 && !strings.Contains(s.tree.Name.Name, "ignore") {
+		if s.tree.Doc != nil && len(s.tree.Doc.Text()) > 0 {
 			comments[s.pkg] = append(comments[s.pkg], s.file)
 		}
 	}

@@ -110,12 +110,12 @@ func (e *MismatchError) Error() string {
 	b.WriteString("the runs are not comparable:")
 	for i, m := range e.Mismatches {
 		if i == 8 {
-			fmt.Fprintf(&b, "; and %d more", len(e.Mismatches)-i)
+			fmt.Fprintf(&b, "\n  and %d more", len(e.Mismatches)-i)
 			break
 		}
-		fmt.Fprintf(&b, "; %s: %s", m.Key, m.Text)
+		fmt.Fprintf(&b, "\n  %s: %s", m.Key, m.Text)
 	}
-	b.WriteString("; override the keys to compare them all the same, the table will say so")
+	b.WriteString("\noverride the keys to compare them all the same; the table will say so")
 	return b.String()
 }
 

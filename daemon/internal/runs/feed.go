@@ -26,7 +26,6 @@ type feed struct {
 	tables   map[uint32]*table
 	cold     []float64 // newest cold junction of each channel of the run, degC
 	table0   *convert.Table
-	started  bool
 	lastS    float64
 }
 
