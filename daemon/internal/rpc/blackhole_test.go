@@ -11,7 +11,7 @@ import (
 type blackhole struct {
 	t      testing.TB
 	lis    net.Listener
-	target func() string
+	target string
 
 	mu    sync.Mutex
 	open  *sync.Cond
@@ -20,7 +20,7 @@ type blackhole struct {
 	conns map[net.Conn]bool
 }
 
-func newBlackhole(t testing.TB, target func() string) *blackhole {
+func newBlackhole(t testing.TB, target string) *blackhole {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
@@ -70,7 +70,7 @@ func (b *blackhole) accept() {
 			in.Close()
 			continue
 		}
-		out, err := net.Dial("tcp", b.target())
+		out, err := net.Dial("tcp", b.target)
 		if err != nil {
 			in.Close()
 			continue

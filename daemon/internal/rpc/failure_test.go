@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -70,22 +71,19 @@ func stall(t *testing.T, f *fixture) {
 	t.Helper()
 	openTail(t, f)
 	var before uint64
-	for same := 0; same < 20; {
+	eventually(t, 20*time.Second, "the handler to be stuck in Send", func() bool {
+		list := f.srv.Streams()
+		if len(list) == 1 && list[0].Lag > 50000 && list[0].Next == before {
+			return true
+		}
+		if len(list) == 1 {
+			before = list[0].Next
+		}
 		for range 2000 {
 			f.sample(1)
 		}
-		runtime.Gosched()
-		list := f.srv.Streams()
-		if len(list) == 0 {
-			continue
-		}
-		if same++; list[0].Next != before {
-			same, before = 0, list[0].Next
-		}
-		if same > 0 && list[0].Lag < 50000 {
-			same = 1
-		}
-	}
+		return false
+	})
 }
 
 // A journal that is closed under a stream ends it like a stop.
@@ -148,9 +146,7 @@ func TestC4StopWaitsForHandlers(t *testing.T) {
 		_, err := pb.NewRunServiceClient(f.conn()).Evaluate(context.Background(), &pb.EvaluateRequest{Run: "r", Limits: []*pb.Limit{{}}})
 		entered <- err
 	}()
-	for len(f.srv.guard.methods()) == 0 {
-		runtime.Gosched()
-	}
+	eventually(t, 10*time.Second, "the call to begin", func() bool { return len(f.srv.guard.methods()) > 0 })
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel() // no patience
 	done := make(chan error, 1)
@@ -215,10 +211,10 @@ func TestC6C7C8AHundredSubscribers(t *testing.T) {
 	}
 	noLeaks(t)
 	f := newFixture(t)
-	f.opts.keepaliveTime = time.Second
+	f.opts.keepaliveTime = 4 * time.Second // long enough for a busy machine to answer
 	f.start()
 	f.fill(10)
-	hole := newBlackhole(t, func() string { return f.addr })
+	hole := newBlackhole(t, f.addr)
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	const healthy, stalled, gone = 85, 10, 5
@@ -260,15 +256,13 @@ func TestC6C7C8AHundredSubscribers(t *testing.T) {
 	}
 	ready.Wait()
 	hole.set(true, true)
-	worst := time.Duration(0)
-	for range n { // the producer
+	took := make([]time.Duration, n)
+	for i := range took { // the producer
 		begin := time.Now()
 		f.sample(77)
-		worst = max(worst, time.Since(begin))
-		if f.n%50 == 0 {
-			runtime.Gosched()
-		}
+		took[i] = time.Since(begin)
 	}
+	slices.Sort(took)
 	for f.journal.State().Head < last {
 		f.wall(1)
 	}
@@ -285,17 +279,11 @@ func TestC6C7C8AHundredSubscribers(t *testing.T) {
 	if !testing.Short() && stuck < stalled {
 		t.Errorf("%d streams lag, want the %d stalled ones", stuck, stalled)
 	}
-	if worst > 500*time.Millisecond {
-		t.Errorf("the producer waited %v for one entry", worst)
+	if p99 := took[n*99/100]; p99 > 20*time.Millisecond {
+		t.Errorf("the producer waited %v (p99) for one entry", p99)
 	}
 	// Those behind the blackhole are gone by keepalive, without anybody closing.
-	deadline := time.Now().Add(20 * time.Second)
-	for len(f.srv.Streams()) > stalled {
-		if time.Now().After(deadline) {
-			t.Fatalf("%d streams are left, want at most the %d stalled ones", len(f.srv.Streams()), stalled)
-		}
-		runtime.Gosched()
-	}
+	eventually(t, 30*time.Second, "the streams behind the blackhole to end", func() bool { return len(f.srv.Streams()) <= stalled })
 }
 
 // C11: handlers stayed when clients vanished without a FIN.
@@ -305,18 +293,13 @@ func TestC11VanishedClientsAreNoticed(t *testing.T) {
 	f.opts.keepaliveTime = time.Second
 	f.start()
 	f.fill(3)
-	hole := newBlackhole(t, func() string { return f.addr })
+	hole := newBlackhole(t, f.addr)
 	g := *f
 	g.addr = hole.addr()
 	openTail(t, &g)
 	hole.set(true, false)
 	begin := time.Now()
-	for len(f.srv.Streams()) > 0 {
-		if time.Since(begin) > 15*time.Second {
-			t.Fatal("the handler is still there")
-		}
-		runtime.Gosched()
-	}
+	eventually(t, 15*time.Second, "the handler to end", func() bool { return len(f.srv.Streams()) == 0 })
 	t.Logf("gone after %v with a keepalive of 1 s", time.Since(begin))
 }
 
@@ -386,7 +369,7 @@ func TestC13C18CutsLoseNothing(t *testing.T) {
 	noLeaks(t)
 	f := newFixture(t).start()
 	f.fill(5)
-	hole := newBlackhole(t, func() string { return f.addr })
+	hole := newBlackhole(t, f.addr)
 	c, err := client.Dial(t.Context(), hole.addr(), client.Options{Lazy: true})
 	if err != nil {
 		t.Fatal(err)
@@ -539,7 +522,7 @@ func TestC22ClientsNoticeSilence(t *testing.T) {
 	noLeaks(t)
 	f := newFixture(t).start()
 	f.fill(5)
-	hole := newBlackhole(t, func() string { return f.addr })
+	hole := newBlackhole(t, f.addr)
 	c, err := client.Dial(t.Context(), hole.addr(), client.Options{})
 	if err != nil {
 		t.Fatal(err)

@@ -514,19 +514,28 @@ func noLeaks(t *testing.T) {
 	t.Helper()
 	before := goroutines()
 	t.Cleanup(func() {
-		deadline := time.Now().Add(5 * time.Second)
-		for {
-			now := goroutines()
-			if len(now) <= len(before) {
-				return
-			}
-			if time.Now().After(deadline) {
-				t.Errorf("%d goroutines before, %d after:\n%s", len(before), len(now), strings.Join(now, "\n\n"))
-				return
-			}
-			runtime.Gosched()
+		var now []string
+		eventually(t, 10*time.Second, "goroutines of before to be the only ones", func() bool {
+			now = goroutines()
+			return len(now) <= len(before)
+		})
+		if t.Failed() && len(now) > len(before) {
+			t.Logf("%d goroutines before, %d after:\n%s", len(before), len(now), strings.Join(now, "\n\n"))
 		}
 	})
+}
+
+// eventually waits for what other goroutines bring about.
+func eventually(t testing.TB, within time.Duration, what string, is func() bool) {
+	t.Helper()
+	tick := time.NewTicker(time.Millisecond)
+	defer tick.Stop()
+	for deadline := time.Now().Add(within); !is(); <-tick.C {
+		if time.Now().After(deadline) {
+			t.Errorf("waited %v for %s", within, what)
+			return
+		}
+	}
 }
 
 func goroutines() (ours []string) {

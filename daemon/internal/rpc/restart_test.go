@@ -8,7 +8,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"runtime"
 	"strconv"
 	"strings"
 	"sync"
@@ -106,9 +105,10 @@ func TestTailAcrossRestartsOfTheRealJournal(t *testing.T) {
 			r.scan(want[len(want)-1])
 		}
 		if round%2 == 1 { // caught up before the restart, and not
-			for r.srv.Streams() == nil || len(r.srv.Streams()) == 0 || r.srv.Streams()[0].Lag > 0 {
-				runtime.Gosched()
-			}
+			eventually(t, 20*time.Second, "the client to catch up", func() bool {
+				list := r.srv.Streams()
+				return len(list) > 0 && list[0].Lag == 0
+			})
 		}
 		r.down()
 		r.up()
@@ -144,7 +144,7 @@ func TestExactlyOnceProperty(t *testing.T) {
 		f := newFixture(t)
 		f.addr = "127.0.0.1:0"
 		f.serveOn(f.addr)
-		hole := newBlackhole(t, func() string { return f.addr })
+		hole := newBlackhole(t, f.addr)
 		f.journal.append(f.clock.Now(), f.layout)
 		c, err := client.Dial(t.Context(), hole.addr(), client.Options{Lazy: true})
 		if err != nil {
@@ -197,21 +197,16 @@ func TestExactlyOnceProperty(t *testing.T) {
 			}
 		}
 		end := f.mark("end")
-		for {
+		eventually(t, 30*time.Second, "the last event", func() bool {
 			mu.Lock()
-			done, p := next > end, problem
-			mu.Unlock()
-			if p != "" {
-				rt.Fatal(p)
-			}
-			if done {
-				break
-			}
-			if ctx.Err() != nil {
-				rt.Fatalf("only up to %d of %d", next-1, end)
-			}
-			runtime.Gosched()
+			defer mu.Unlock()
+			return next > end || problem != "" || ctx.Err() != nil
+		})
+		mu.Lock()
+		if problem != "" || next <= end {
+			rt.Fatalf("up to %d of %d: %s", next-1, end, problem)
 		}
+		mu.Unlock()
 		cancel()
 		<-ended
 		c.Close()

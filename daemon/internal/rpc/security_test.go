@@ -16,7 +16,6 @@ import (
 	"net"
 	"os"
 	"path/filepath"
-	"runtime"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -495,13 +494,7 @@ func TestD3TokensAreReadAgain(t *testing.T) {
 // until waits for a line in the log.
 func (f *fixture) until(text string) {
 	f.t.Helper()
-	deadline := time.Now().Add(10 * time.Second)
-	for !strings.Contains(f.logged.String(), text) {
-		if time.Now().After(deadline) {
-			f.t.Fatalf("not logged: %q in %s", text, f.logged)
-		}
-		runtime.Gosched()
-	}
+	eventually(f.t, 10*time.Second, "the log to say "+text, func() bool { return strings.Contains(f.logged.String(), text) })
 }
 
 // A client whose token is withdrawn and that does not read is cut off all the same.
@@ -523,13 +516,7 @@ func TestWithdrawnTokensOfStalledClients(t *testing.T) {
 		f.sample(1)
 	}
 	replace(t, file, "# nobody\n")
-	deadline := time.Now().Add(10 * time.Second)
-	for len(f.srv.guard.methods()) > 0 {
-		if time.Now().After(deadline) {
-			t.Fatal("the stream of a withdrawn token is still open")
-		}
-		runtime.Gosched()
-	}
+	eventually(t, 10*time.Second, "the stream of a withdrawn token to end", func() bool { return len(f.srv.guard.methods()) == 0 })
 }
 
 // C20: a renewed certificate was served only after a restart, a half-written pair
@@ -648,13 +635,7 @@ func TestLimitsOnConnectionsAndCalls(t *testing.T) {
 	for _, c := range conns {
 		c.Close()
 	}
-	deadline := time.Now().Add(10 * time.Second)
-	for f.openConns() > 0 {
-		if time.Now().After(deadline) {
-			t.Fatal("closed connections still count")
-		}
-		runtime.Gosched()
-	}
+	eventually(t, 10*time.Second, "closed connections to count no more", func() bool { return f.openConns() == 0 })
 	conn := f.conn()
 	for n := range 5 {
 		stream, err := pb.NewSampleServiceClient(conn).Tail(t.Context(), &pb.TailRequest{})

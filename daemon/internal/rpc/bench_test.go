@@ -1,0 +1,391 @@
+package rpc
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"runtime"
+	"sync"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/mem"
+	"google.golang.org/protobuf/encoding/protowire"
+	"google.golang.org/protobuf/proto"
+
+	"soakrig/client"
+	"soakrig/daemon/internal/journal"
+	"soakrig/daemon/record"
+	pb "soakrig/proto/soakrig/v1"
+)
+
+// benchRig is a rig with ten channels and the real journal, whose commits are far
+// apart so that the disk is not what is measured.
+func benchRig(b *testing.B, o journal.Options) *realRig {
+	r := &realRig{fixture: newFixture(b), dir: b.TempDir()}
+	tc := r.layout.Channels[0]
+	r.layout.Channels, r.layout.Sources = nil, []record.Source{{Name: "back", Driver: "max31856", EveryNS: 1e8}}
+	for i := range 10 {
+		ch := tc
+		ch.Name = fmt.Sprint("vr", i)
+		r.layout.Channels = append(r.layout.Channels, ch)
+		r.layout.Sources[0].Channels = append(r.layout.Sources[0].Channels, i)
+	}
+	r.addr = "127.0.0.1:0"
+	o.Dir = r.dir
+	var err error
+	if r.file, err = journal.Open(o); err != nil {
+		b.Fatal(err)
+	}
+	r.opts.Journal = FromJournal(r.file)
+	r.serveOn(r.addr)
+	r.put(r.layout)
+	b.Cleanup(func() {
+		r.stop()
+		if err := r.file.Close(); err != nil {
+			b.Error(err)
+		}
+	})
+	return r
+}
+
+func benchSample(l *record.Layout) *record.Sample {
+	s := &record.Sample{Layout: l.ID, Raw: make([]record.Raw, 10)}
+	for i := range s.Raw {
+		s.Raw[i] = record.Raw{Has: record.HasCode | record.HasCold, Code: int64(3000 + 17*i), Cold: 1600, AgeUS: 900}
+	}
+	return s
+}
+
+// unread is a codec that looks for no more than the last sequence of a batch, so that
+// a benchmark measures the rig and not how a client decodes.
+type unread struct{}
+
+type lastOnly struct{ last uint64 }
+
+// Marshal implements encoding.CodecV2.
+func (unread) Marshal(v any) (mem.BufferSlice, error) {
+	raw, err := proto.Marshal(v.(proto.Message))
+	return mem.BufferSlice{mem.SliceBuffer(raw)}, err
+}
+
+// Unmarshal implements encoding.CodecV2.
+func (unread) Unmarshal(data mem.BufferSlice, v any) error {
+	buf := data.MaterializeToBuffer(mem.DefaultBufferPool())
+	defer buf.Free()
+	v.(*lastOnly).last = lastOf(buf.ReadOnlyData())
+	return nil
+}
+
+// Name implements encoding.CodecV2.
+func (unread) Name() string { return "proto" }
+
+func lastOf(msg []byte) uint64 {
+	num, _, n := protowire.ConsumeTag(msg)
+	if num != tailBatch {
+		return 0
+	}
+	b, _ := protowire.ConsumeBytes(msg[n:])
+	last := uint64(0)
+	for len(b) > 0 {
+		num, kind, n := protowire.ConsumeTag(b)
+		b = b[n:]
+		if num == batchLast {
+			last, _ = protowire.ConsumeVarint(b)
+		}
+		b = b[protowire.ConsumeFieldValue(num, kind, b):]
+	}
+	return last
+}
+
+// discard follows from the sequence on until upTo, decoding nothing.
+func discard(addr string, from, upTo uint64) error {
+	conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.ForceCodecV2(unread{})))
+	if err != nil {
+		return err
+	}
+	defer conn.Close()
+	ctx, cancel := context.WithCancel(context.Background())
+	defer cancel()
+	stream, err := conn.NewStream(ctx, &grpc.StreamDesc{ServerStreams: true}, pb.SampleService_Tail_FullMethodName)
+	if err != nil {
+		return err
+	}
+	if err := stream.SendMsg(&pb.TailRequest{StartSequence: &from}); err != nil {
+		return err
+	}
+	if err := stream.CloseSend(); err != nil {
+		return err
+	}
+	for m := (lastOnly{}); m.last < upTo; {
+		if err := stream.RecvMsg(&m); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// drain receives until the sequence, without looking closer: what is measured is the
+// rig, and a client that decodes costs as much with any server.
+func drain(stream grpc.ServerStreamingClient[pb.TailResponse], upTo uint64) error {
+	for {
+		m, err := stream.Recv()
+		if err != nil {
+			return err
+		}
+		if b := m.GetBatch(); b != nil && b.Last >= upTo {
+			return nil
+		}
+	}
+}
+
+func subscribe(b *testing.B, addr string, from uint64) (grpc.ServerStreamingClient[pb.TailResponse], func()) {
+	b.Helper()
+	conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(insecure.NewCredentials()))
+	if err != nil {
+		b.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	stream, err := pb.NewSampleServiceClient(conn).Tail(ctx, &pb.TailRequest{StartSequence: &from})
+	if err != nil {
+		b.Fatal(err)
+	}
+	if _, err := stream.Recv(); err != nil { // hello
+		b.Fatal(err)
+	}
+	return stream, func() { cancel(); conn.Close() }
+}
+
+// BenchmarkStream appends samples of ten channels while subscribers follow, and
+// counts until all have all of them.
+func BenchmarkStream(b *testing.B) {
+	for _, subscribers := range []int{1, 10, 100} {
+		b.Run(fmt.Sprint(subscribers), func(b *testing.B) {
+			r := benchRig(b, journal.Options{Sync: time.Second, RingBytes: 64 << 20})
+			s := benchSample(r.layout)
+			upTo := uint64(1 + b.N)
+			var all sync.WaitGroup
+			for range subscribers {
+				all.Go(func() {
+					if err := discard(r.addr, 2, upTo); err != nil {
+						b.Error(err)
+					}
+				})
+			}
+			for len(r.srv.Streams()) < subscribers {
+				runtime.Gosched()
+			}
+			at := r.clock.Now()
+			var before, after runtime.MemStats
+			runtime.ReadMemStats(&before)
+			b.ResetTimer()
+			for i := range b.N {
+				at.BootNS += 1e8
+				if _, err := r.file.Append(at, s); err != nil {
+					b.Fatal(err)
+				}
+				if i%64 == 63 {
+					runtime.Gosched()
+				}
+			}
+			all.Wait()
+			b.StopTimer()
+			runtime.ReadMemStats(&after)
+			b.ReportMetric(float64(b.N)/b.Elapsed().Seconds(), "samples/s")
+			b.ReportMetric(float64(b.N)*float64(subscribers)/b.Elapsed().Seconds(), "delivered/s")
+			b.ReportMetric(float64(after.Mallocs-before.Mallocs)/float64(b.N)/float64(subscribers), "allocs/sample") // of both ends of the wire
+		})
+	}
+}
+
+// bare is a gRPC stream of the same messages and nothing else.
+type bare struct {
+	pb.UnimplementedSampleServiceServer
+	messages []*pb.TailResponse
+}
+
+func (s *bare) Tail(_ *pb.TailRequest, stream grpc.ServerStreamingServer[pb.TailResponse]) error {
+	for _, m := range s.messages {
+		if err := stream.Send(m); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func serveBare(b *testing.B, messages []*pb.TailResponse) (addr string, stop func()) {
+	b.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		b.Fatal(err)
+	}
+	srv := grpc.NewServer()
+	pb.RegisterSampleServiceServer(srv, &bare{messages: messages})
+	go srv.Serve(l)
+	return l.Addr().String(), srv.Stop
+}
+
+// BenchmarkAgainstBareStream compares, in one run, the whole way journal, conversion,
+// encoding, stream with a bare stream of the very messages that it gave. The budget is
+// a ratio of at least 0.7.
+func BenchmarkAgainstBareStream(b *testing.B) {
+	const n = 100000
+	r := benchRig(b, journal.Options{Sync: time.Second, RingBytes: 256 << 20})
+	s := benchSample(r.layout)
+	at := r.clock.Now()
+	for range n {
+		at.BootNS += 1e8
+		if _, err := r.file.Append(at, s); err != nil {
+			b.Fatal(err)
+		}
+	}
+	var messages []*pb.TailResponse
+	stream, done := subscribe(b, r.addr, 2)
+	for last := uint64(0); last < n+1; {
+		m, err := stream.Recv()
+		if err != nil {
+			b.Fatal(err)
+		}
+		messages = append(messages, m)
+		last = m.GetBatch().GetLast()
+	}
+	done()
+	addr, stop := serveBare(b, messages)
+	defer stop()
+	var ours, theirs, oursRaw, theirsRaw time.Duration
+	timed := func(addr string) time.Duration {
+		begin := time.Now()
+		if err := discard(addr, 2, n+1); err != nil && !errors.Is(err, io.EOF) {
+			b.Fatal(err)
+		}
+		return time.Since(begin)
+	}
+	for b.Loop() { // in turn, so that all see the same machine
+		oursRaw += timed(r.addr)
+		theirsRaw += timed(addr)
+		begin := time.Now()
+		stream, done := subscribe(b, r.addr, 2)
+		if err := drain(stream, n+1); err != nil {
+			b.Fatal(err)
+		}
+		ours += time.Since(begin)
+		done()
+
+		conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(insecure.NewCredentials()))
+		if err != nil {
+			b.Fatal(err)
+		}
+		begin = time.Now()
+		plain, err := pb.NewSampleServiceClient(conn).Tail(context.Background(), &pb.TailRequest{})
+		if err != nil {
+			b.Fatal(err)
+		}
+		if err := drain(plain, n+1); err != nil && !errors.Is(err, io.EOF) {
+			b.Fatal(err)
+		}
+		theirs += time.Since(begin)
+		conn.Close()
+	}
+	total := float64(n) * float64(b.N)
+	b.ReportMetric(total/ours.Seconds(), "samples/s")
+	b.ReportMetric(total/theirs.Seconds(), "bare-samples/s")
+	b.ReportMetric(theirs.Seconds()/ours.Seconds(), "ratio")
+	b.ReportMetric(total/oursRaw.Seconds(), "undecoded-samples/s")
+	b.ReportMetric(total/theirsRaw.Seconds(), "bare-undecoded-samples/s")
+	b.ReportMetric(theirsRaw.Seconds()/oursRaw.Seconds(), "undecoded-ratio")
+}
+
+// BenchmarkCatchUpFromDisk follows a journal from the beginning with nothing of it in
+// memory.
+func BenchmarkCatchUpFromDisk(b *testing.B) {
+	const n = 200000
+	r := benchRig(b, journal.Options{Sync: 20 * time.Millisecond, RingBytes: 1 << 16})
+	s := benchSample(r.layout)
+	at := r.clock.Now()
+	for i := range n {
+		at.BootNS += 1e8
+		seq, err := r.file.Append(at, s)
+		if err != nil {
+			b.Fatal(err)
+		}
+		if i%1000 == 999 {
+			if err := r.file.WaitDurable(context.Background(), seq); err != nil {
+				b.Fatal(err)
+			}
+		}
+	}
+	b.Run("tail", func(b *testing.B) {
+		for b.Loop() {
+			stream, done := subscribe(b, r.addr, 1)
+			if err := drain(stream, n+1); err != nil {
+				b.Fatal(err)
+			}
+			done()
+		}
+		b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
+	})
+	b.Run("client", func(b *testing.B) {
+		c, err := client.Dial(context.Background(), r.addr, client.Options{})
+		if err != nil {
+			b.Fatal(err)
+		}
+		defer c.Close()
+		for b.Loop() {
+			if _, err := c.Tail(context.Background(), client.Cursor{Next: 1}, client.TailOptions{}, func(e *client.Event) error {
+				if e.Seq == n+1 {
+					return errEnough
+				}
+				return nil
+			}); !errors.Is(err, errEnough) {
+				b.Fatal(err)
+			}
+		}
+		b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
+	})
+	b.Run("decimated", func(b *testing.B) {
+		for b.Loop() {
+			count := 0
+			c, err := client.Dial(context.Background(), r.addr, client.Options{})
+			if err != nil {
+				b.Fatal(err)
+			}
+			_, err = c.Tail(context.Background(), client.Cursor{Next: 1}, client.TailOptions{Interval: time.Minute}, func(e *client.Event) error {
+				if count++; count == 10*(n/600-1) {
+					return errEnough
+				}
+				return nil
+			})
+			if !errors.Is(err, errEnough) {
+				b.Fatal(err)
+			}
+			c.Close()
+		}
+		b.ReportMetric(float64(n)*float64(b.N)/b.Elapsed().Seconds(), "samples/s")
+	})
+}
+
+// BenchmarkEncode is conversion and encoding of one sample of ten channels.
+func BenchmarkEncode(b *testing.B) {
+	r := benchRig(b, journal.Options{})
+	t, err := newTable(r.layout, nil, r.opts.Convert)
+	if err != nil {
+		b.Fatal(err)
+	}
+	s := benchSample(r.layout)
+	e := &record.Entry{Seq: 1 << 30, At: r.clock.Now(), Body: s}
+	var out batch
+	b.ReportAllocs()
+	for b.Loop() {
+		values, err := t.convert(s)
+		if err != nil {
+			b.Fatal(err)
+		}
+		out.reset()
+		out.sample(e, s, r.layout.Sources[0].Channels, nil, values)
+	}
+	b.ReportMetric(float64(len(out.buf)), "B/sample")
+}
