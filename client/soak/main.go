@@ -11,9 +11,12 @@ import (
 	"soakrig/client/internal/cli"
 )
 
+// version is set by the build of packages: -ldflags "-X main.version=...".
+var version string
+
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	code := cli.Run(ctx, cli.Env{Args: os.Args[1:], Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr})
+	code := cli.Run(ctx, cli.Env{Args: os.Args[1:], Stdin: os.Stdin, Stdout: os.Stdout, Stderr: os.Stderr, Version: version})
 	stop()
 	os.Exit(code)
 }

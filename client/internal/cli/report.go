@@ -46,7 +46,7 @@ output.`,
 		if err != nil {
 			return err
 		}
-		page := &report.Page{Title: title, Written: "Written by soak " + version() + "."}
+		page := &report.Page{Title: title, Written: "Written by soak " + version(s.Version) + "."}
 		for _, l := range runs {
 			if err := l.needResult(); err != nil {
 				return err

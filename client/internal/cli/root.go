@@ -20,6 +20,8 @@ type Env struct {
 	Stdout io.Writer
 	Stderr io.Writer
 	Getenv func(string) string
+	// Version is what a package stamped into the program; empty: what the Go tool knows.
+	Version string
 	// Dial connects to a rig; nil: over gRPC.
 	Dial Dialer
 }
@@ -84,7 +86,7 @@ soakd is not a protective device: fit an independent thermal cut-out.`,
   soak report last -f carrier-7.html            one page that opens offline
   soak evaluate rec.csv --map map.yaml          judge another instrument's recording`,
 		SilenceUsage: true, SilenceErrors: true,
-		Version: version(),
+		Version: version(s.Version),
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 0 {
 				hint := ""
@@ -142,7 +144,10 @@ func usageArgs(c *cobra.Command) {
 	}
 }
 
-func version() string {
+func version(stamped string) string {
+	if stamped != "" {
+		return stamped
+	}
 	v := "(development)"
 	commit := ""
 	if info, ok := debug.ReadBuildInfo(); ok {
