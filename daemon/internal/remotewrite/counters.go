@@ -13,6 +13,7 @@ const (
 	tooOld reason = iota // older than the window before they were sent
 	refusedTooOld
 	refusedOrder
+	refusedRepeat // out of order, after an attempt whose answer was lost: most likely it was stored then
 	refusedDuplicate
 	refusedFuture
 	refusedOther
@@ -25,7 +26,7 @@ const (
 
 func (r reason) String() string {
 	return [reasons]string{
-		"older_than_window", "refused_too_old", "refused_out_of_order", "refused_duplicate", "refused_future",
+		"older_than_window", "refused_too_old", "refused_out_of_order", "refused_repeat", "refused_duplicate", "refused_future",
 		"refused_other", "too_large", "server_error", "no_layout", "not_convertible",
 	}[r]
 }

@@ -29,6 +29,7 @@ type answer struct {
 	outcome
 	after time.Duration // the receiver asked to wait this long; zero: it did not
 	why   reason        // with refused, tooLarge and broken
+	lost  bool          // no answer came: the samples may have been stored
 	text  string        // for the log
 }
 
@@ -85,7 +86,7 @@ func (s *Sender) request(ctx context.Context, all []sample, version int) (a answ
 	resp, err := s.o.Client.Do(req)
 	if err != nil {
 		s.n.answers[answerError].Add(1)
-		return answer{outcome: unavailable, text: err.Error()}, false
+		return answer{outcome: unavailable, lost: true, text: err.Error()}, false
 	}
 	defer resp.Body.Close()
 	text, _ := io.ReadAll(io.LimitReader(resp.Body, replyKept)) // what can't be read of a refusal is not worth a word

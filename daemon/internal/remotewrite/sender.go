@@ -179,7 +179,7 @@ func (s *Sender) runBacklog(ctx context.Context) error {
 			return err
 		}
 		room = b.samples
-		if err := s.settle(ctx, b.samples); err != nil {
+		if err := s.settle(ctx, b.samples, false); err != nil {
 			return err
 		}
 		s.cursor.filled(b.to)
@@ -193,7 +193,7 @@ func (s *Sender) runInOrder(ctx context.Context) error {
 	l := newLane(s)
 	defer l.close()
 	var room []sample
-	for {
+	for first := true; ; first = false {
 		from, end := s.cursor.live(), uint64(math.MaxUint64)
 		h, hole := s.cursor.oldest() // left by a sender that had a window
 		if hole {
@@ -205,7 +205,7 @@ func (s *Sender) runInOrder(ctx context.Context) error {
 			return err
 		}
 		room = b.samples
-		if err := s.settle(ctx, b.samples); err != nil {
+		if err := s.settle(ctx, b.samples, first); err != nil {
 			return err
 		}
 		s.cursor.learn(s.o.Clock.Now())

@@ -470,7 +470,7 @@ func TestClockThatIsSetLate(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		clock := &stepClock{start: time.Now()}
 		clock.stepNS.Store(-int64(72 * time.Hour))
-		b := &bench{t: t, dir: t.TempDir(), clock: clock, layout: benchLayout()}
+		b := &bench{t: t, dir: quickDir(t), clock: clock, layout: benchLayout()}
 		b.open()
 		b.add(b.layout)
 		began := time.Now()
@@ -499,7 +499,7 @@ func TestClockThatIsSetLate(t *testing.T) {
 // A board whose clock is never set sends after a bounded wait.
 func TestClockThatIsNeverSet(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		b := &bench{t: t, dir: t.TempDir(), clock: &stepClock{start: time.Now()}, layout: benchLayout()}
+		b := &bench{t: t, dir: quickDir(t), clock: &stepClock{start: time.Now()}, layout: benchLayout()}
 		b.open()
 		b.add(b.layout)
 		r := &receiver{}

@@ -10,8 +10,9 @@ const triesBefore = 5
 
 // settle brings every sample to the receiver or gives it up with a reason. A batch
 // that is refused is halved until the culprit stands alone, since receivers throw
-// away a whole request for one sample. It fails only with ctx's error.
-func (s *Sender) settle(ctx context.Context, all []sample) error {
+// away a whole request for one sample. repeat says that the batch may have been stored
+// before, by a sender that was stopped. It fails only with ctx's error.
+func (s *Sender) settle(ctx context.Context, all []sample, repeat bool) error {
 	sortSamples(all)
 	parts := [][]sample{all} // the last is next
 	var wait backoff
@@ -28,6 +29,10 @@ func (s *Sender) settle(ctx context.Context, all []sample) error {
 		}
 		if a.outcome == broken && s.suspect(&ill) {
 			a.outcome = refused
+		}
+		repeat = repeat || a.lost
+		if repeat && s.o.Window == 0 && a.why == refusedOrder {
+			a.why = refusedRepeat // without a window a receiver does not say that it has a sample already
 		}
 		switch a.outcome {
 		case accepted:
