@@ -60,6 +60,10 @@ type FileReport struct {
 // soakd is using are read from a copy in the temporary folder. The error says that
 // there is no journal; what is damaged is in the report.
 func Inspect(dir string) (Report, error) {
+	dir, err := filepath.Abs(dir) // a URI has no relative paths
+	if err != nil {
+		return Report{}, fmt.Errorf("inspect journal: %w", err)
+	}
 	names, err := sampleFiles(dir)
 	if err != nil {
 		return Report{}, fmt.Errorf("inspect journal: %w", err)

@@ -10,8 +10,10 @@ import (
 // Trials of the long forms, for example
 //
 //	go test ./daemon/internal/journal -run 'Kill|PowerCut' -kills 1000 -cuts 100 -timeout 2h
+//	go test ./daemon/internal/journal -run Day -hours 24
 var (
 	kills = flag.Int("kills", 40, "times that TestKill kills a writer")
+	hours = flag.Int("hours", 3, "hours of rig time that TestDay runs")
 	cuts  = flag.Int("cuts", 20, "power cuts that each case of TestPowerCut makes")
 )
 
