@@ -185,7 +185,7 @@ func (f *families) makeRig() {
 	f.rigSpeed = f.gauge("rig_speed_ratio", "", "Rig seconds per real second: 1 but for simulated rigs.")
 	f.clockSynced = f.gauge("clock_synchronised", "", "Whether the rig's wall clock is synchronised.")
 	f.clockSteps = f.count("clock_steps_total", "", "Jumps of wall time since soakd started.")
-	f.rigInfo = f.gauge("rig_info", "", "Which rig this is, and whether it is a simulated one.", "rig", "simulated")
+	f.rigInfo = f.gauge("rig_info", "", "Which rig this is, and whether it is a simulated one.", "name", "simulated")
 	f.buildInfo = f.gauge("build_info", "", "The build of soakd.", "goversion", "version")
 	f.statusAge = f.gauge("status_age_seconds", "seconds", "Age of the state of run, journal, sources and streams on this page; 0.5 s is usual.")
 	f.serving = f.gauge("serving", "", "Whether every source has been read once since soakd started.")
