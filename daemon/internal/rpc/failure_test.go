@@ -218,7 +218,7 @@ func TestC6C7C8AHundredSubscribers(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	defer cancel()
 	const healthy, stalled, gone = 85, 10, 5
-	n := 5000
+	n := 3000
 	if testing.Short() {
 		n = 500
 	}
@@ -245,6 +245,18 @@ func TestC6C7C8AHundredSubscribers(t *testing.T) {
 			}
 		})
 	}
+	produce := func() (p99 time.Duration) {
+		took := make([]time.Duration, n/2)
+		for i := range took {
+			begin := time.Now()
+			f.sample(77)
+			took[i] = time.Since(begin)
+		}
+		slices.Sort(took)
+		return took[len(took)*99/100]
+	}
+	ready.Wait()
+	alone := produce() // with healthy subscribers only
 	for i := range stalled + gone {
 		addr := f.addr
 		if i >= stalled {
@@ -254,15 +266,9 @@ func TestC6C7C8AHundredSubscribers(t *testing.T) {
 		g.addr = addr
 		openTail(t, &g)
 	}
-	ready.Wait()
 	hole.set(true, true)
-	took := make([]time.Duration, n)
-	for i := range took { // the producer
-		begin := time.Now()
-		f.sample(77)
-		took[i] = time.Since(begin)
-	}
-	slices.Sort(took)
+	crowded := produce()
+	t.Logf("p99 of one append: %v, with %d stalled and %d vanished subscribers %v", alone, stalled, gone, crowded)
 	for f.journal.State().Head < last {
 		f.wall(1)
 	}
@@ -279,8 +285,10 @@ func TestC6C7C8AHundredSubscribers(t *testing.T) {
 	if !testing.Short() && stuck < stalled {
 		t.Errorf("%d streams lag, want the %d stalled ones", stuck, stalled)
 	}
-	if p99 := took[n*99/100]; p99 > 20*time.Millisecond {
-		t.Errorf("the producer waited %v (p99) for one entry", p99)
+	// A machine that is busy elsewhere delays both; a producer that waits for a
+	// subscriber that does not read would wait for seconds.
+	if crowded > 3*alone+250*time.Millisecond {
+		t.Errorf("the producer waited %v (p99) for one entry, %v without the slow ones", crowded, alone)
 	}
 	// Those behind the blackhole are gone by keepalive, without anybody closing.
 	eventually(t, 30*time.Second, "the streams behind the blackhole to end", func() bool { return len(f.srv.Streams()) <= stalled })
