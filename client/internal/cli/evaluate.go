@@ -3,6 +3,7 @@ package cli
 import (
 	"errors"
 	"fmt"
+	"os"
 	"strconv"
 	"strings"
 
@@ -18,7 +19,7 @@ import (
 
 const evaluateHelp = `Judge a recording offline by the same rules as a rig's runs: load, peak held 10 s,
 rise, settling, power, room, probes, uncertainty, verdict. FILE is a CSV table with a
-time column, read by a channel map, or a run file of an archive.
+time column, read by a channel map, or a run file or folder of an archive.
 
 A channel map (strict YAML; every problem is told at once, with its line):
 
@@ -74,6 +75,9 @@ func (s *session) evaluateCommand() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		if files, err = expand(files); err != nil {
+			return err
+		}
 		var results []*record.Result
 		for _, file := range files {
 			res, err := s.evaluate(file, mapFile, limits, override)
@@ -88,6 +92,26 @@ func (s *session) evaluateCommand() *cobra.Command {
 		return verdictExit(results...)
 	}
 	return cmd
+}
+
+// expand puts the run files of a folder in its place.
+func expand(files []string) ([]string, error) {
+	var out []string
+	for _, file := range files {
+		info, err := os.Stat(file)
+		if err != nil || !info.IsDir() {
+			out = append(out, file)
+			continue
+		}
+		runs, err := fromArchives([]string{file}, func(*archive.Run) bool { return true })
+		if err != nil {
+			return nil, err
+		}
+		for _, l := range runs {
+			out = append(out, l.origin)
+		}
+	}
+	return out, nil
 }
 
 // evaluate judges one file.

@@ -171,7 +171,11 @@ func (s *session) fromRigs(ctx context.Context, id string) ([]*loaded, error) {
 			failed = append(failed, err)
 			continue
 		}
-		found = append(found, s.fromRig(r, got))
+		l := s.fromRig(r, got)
+		if d, err := r.Describe(ctx); err == nil {
+			l.run.Record.Simulated = d.Simulated
+		}
+		found = append(found, l)
 	}
 	switch {
 	case !asked:

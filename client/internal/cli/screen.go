@@ -115,7 +115,7 @@ func (v *rigView) frame(width int, mark painter) []string {
 			lines = append(lines, fit("  "+text, width))
 		}
 	}
-	state := fmt.Sprintf("  %s so far; %d of %d probes good", l.VerdictSoFar, l.ProbesGood, l.ProbesTotal)
+	state := fmt.Sprintf("  %s; %d of %d probes good", verdictSoFar(l), l.ProbesGood, l.ProbesTotal)
 	if v.lag > 0 {
 		state += fmt.Sprintf("; %d entries behind", v.lag)
 	}

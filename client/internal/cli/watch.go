@@ -319,7 +319,7 @@ func liveLine(l *record.Live, lag uint64) string {
 	if l.SlopeKPerH != nil {
 		parts = append(parts, report.Fixed(*l.SlopeKPerH, 1)+" K/h "+l.Tier)
 	}
-	parts = append(parts, fmt.Sprintf("%d of %d probes good", l.ProbesGood, l.ProbesTotal), string(l.VerdictSoFar)+" so far")
+	parts = append(parts, fmt.Sprintf("%d of %d probes good", l.ProbesGood, l.ProbesTotal), verdictSoFar(l))
 	for _, f := range l.Warnings {
 		parts = append(parts, "! "+report.FindingText(&f))
 	}
@@ -335,4 +335,11 @@ func progressText(l *record.Live) string {
 		s += " of " + report.Length(*l.PhaseLengthS)
 	}
 	return s
+}
+
+func verdictSoFar(l *record.Live) string {
+	if l.VerdictSoFar == record.VerdictNone || l.VerdictSoFar == "" {
+		return "no verdict yet"
+	}
+	return string(l.VerdictSoFar) + " so far"
 }
