@@ -44,6 +44,7 @@ type CheckReport struct {
 	Identity  map[string][]string `json:"identity,omitempty"` // by source
 	Cautions  []string            `json:"cautions"`
 	Problems  []string            `json:"problems"` // sources that do not open
+	Notes     []string            `json:"notes"`    // what this computer lacks, and what would help
 	Ports     []bus.PortName      `json:"ports"`    // what this board has
 }
 
@@ -67,7 +68,9 @@ func Check(ctx context.Context, c *Config, known []*drivers.Driver) (CheckReport
 	if err != nil {
 		return CheckReport{}, err
 	}
-	return report(c, a.Layout(), taken, b)
+	r, err := report(c, a.Layout(), taken, b)
+	r.Notes = diagnose(c, r.Ports)
+	return r, err
 }
 
 func report(c *Config, l *record.Layout, taken []acquire.Taken, b *board) (CheckReport, error) {

@@ -104,6 +104,13 @@ func printCheck(w io.Writer, r daemon.CheckReport) error {
 	for source, lines := range r.Identity {
 		section(w, "Found at "+source, func() { fmt.Fprintln(w, "  "+strings.Join(lines, "\n  ")) })
 	}
+	if len(r.Notes) > 0 {
+		section(w, "This computer", func() {
+			for _, n := range r.Notes {
+				fmt.Fprintln(w, "  - "+n)
+			}
+		})
+	}
 	section(w, "Cautions", func() {
 		for _, c := range r.Cautions {
 			fmt.Fprintln(w, "  - "+c)
