@@ -84,7 +84,7 @@ func command() *cobra.Command {
 		RunE:          func(c *cobra.Command, _ []string) error { return serve(c.Context(), c.ErrOrStderr(), file) },
 	}
 	root.PersistentFlags().StringVarP(&file, "config", "c", "/etc/soakd/rig.yaml", "configuration `file`")
-	root.AddCommand(checkCommand(&file), driversCommand(), docsCommand())
+	root.AddCommand(checkCommand(&file), driversCommand(), journalCommand(&file), docsCommand())
 	return root
 }
 
