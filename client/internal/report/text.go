@@ -32,6 +32,10 @@ func Text(w io.Writer, r *record.Result) error {
 	}
 	b.WriteString("\nProbes\n")
 	b.WriteString(ProbeTable(r).Plain())
+	if len(r.Budget) > 0 && r.Peak != nil {
+		fmt.Fprintf(&b, "\nUncertainty of the peak on %s\n", r.Peak.Channel)
+		b.WriteString(BudgetTable(r).Plain())
+	}
 	if len(r.Findings) > 0 {
 		b.WriteString("\nNoticed\n")
 		for i := range r.Findings {
