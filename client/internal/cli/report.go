@@ -2,6 +2,7 @@ package cli
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -46,33 +47,9 @@ output.`,
 		if err != nil {
 			return err
 		}
-		page := &report.Page{Title: title, Written: "Written by soak " + version(s.Version) + "."}
-		for _, l := range runs {
-			if err := l.needResult(); err != nil {
-				return err
-			}
-			pr := report.PageRun{Result: &l.run.Result}
-			if !plain {
-				if len(runs) > 1 {
-					s.progress("reading %s", l.run.Name())
-				}
-				if pr.Traces, err = l.traces(cmd.Context()); err != nil {
-					return err
-				}
-			}
-			page.Runs = append(page.Runs, pr)
-			page.Simulated = page.Simulated || l.run.Record.Simulated
-		}
-		if page.Title == "" {
-			page.Title = "Soak: " + report.Title(page.Runs[0].Result)
-			if len(runs) > 1 {
-				page.Title = fmt.Sprintf("Soak: %d runs", len(runs))
-			}
-		}
-		if len(runs) > 1 {
-			if err := s.addComparison(page, runs); err != nil {
-				return err
-			}
+		page, err := s.page(cmd.Context(), runs, title, !plain)
+		if err != nil {
+			return err
 		}
 		if file == "" {
 			file = fileName(runs, ".html")
@@ -82,12 +59,47 @@ output.`,
 	return cmd
 }
 
+// page makes the page of runs.
+func (s *session) page(ctx context.Context, runs []*loaded, title string, curves bool) (*report.Page, error) {
+	page := &report.Page{Title: title, Written: "Written by soak " + version(s.Version) + "."}
+	for _, l := range runs {
+		if err := l.needResult(); err != nil {
+			return nil, err
+		}
+		pr := report.PageRun{Result: &l.run.Result}
+		if curves {
+			if len(runs) > 1 {
+				s.progress("reading %s", l.run.Name())
+			}
+			var err error
+			if pr.Traces, err = l.traces(ctx); err != nil {
+				return nil, err
+			}
+		}
+		page.Runs = append(page.Runs, pr)
+		page.Simulated = page.Simulated || l.run.Record.Simulated
+	}
+	if page.Title == "" {
+		page.Title = "Soak: " + report.Title(page.Runs[0].Result)
+		if len(runs) > 1 {
+			page.Title = fmt.Sprintf("Soak: %d runs", len(runs))
+		}
+	}
+	if len(runs) > 1 {
+		if err := s.addComparison(page, runs); err != nil {
+			return nil, err
+		}
+	}
+	return page, nil
+}
+
 // addComparison puts the comparison on a page of several runs. Runs that can't be
 // compared stand side by side all the same: every mismatch is a footnote.
 func (s *session) addComparison(page *report.Page, runs []*loaded) error {
 	c, err := compareRuns(runs, analysis.CompareOptions{Override: []string{"all"}})
 	if err != nil {
-		return err
+		s.progress("no comparison: %v", err)
+		return nil
 	}
 	page.Comparison = c
 	for _, q := range []string{"held", "rise"} {

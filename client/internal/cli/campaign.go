@@ -1,0 +1,163 @@
+package cli
+
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"soakrig/client/internal/campaign"
+	"soakrig/client/internal/report"
+	"soakrig/client/internal/strictyaml"
+	"soakrig/daemon/record"
+)
+
+const campaignHelp = `Show what of a campaign is done, missing, void, superseded or not comparable, and
+build its report. The file says what is wanted:
+
+  campaign: Carriers, spring
+  units: [carrier-7, {unit: carrier-8, revision: B}]
+  setups: [rated, boosted]
+  conditions: {enclosure: closed, fans: stock}   # every run must have them
+  repeats: 2                                     # runs wanted for each unit and setup
+
+A unit without a revision counts in that of its newest run; runs of other revisions
+are shown as superseded. Exit code 1 while something is missing.`
+
+// campaignCommand is soak campaign.
+func (s *session) campaignCommand() *cobra.Command {
+	var page string
+	var force bool
+	cmd := &cobra.Command{
+		Use:   "campaign FILE RUN... [-f PAGE]",
+		Short: "Show what of a campaign is done and missing, and report it",
+		Long:  campaignHelp,
+		Example: `  soak campaign spring.yaml archive/
+  soak campaign spring.yaml archive/ -f spring.html`,
+		Args: cobra.MinimumNArgs(2),
+	}
+	out := addOutput(cmd)
+	cmd.Flags().StringVarP(&page, "file", "f", "", "write the report of the runs that count to `PAGE`")
+	cmd.Flags().BoolVar(&force, "force", false, "overwrite the page")
+	cmd.RunE = func(cmd *cobra.Command, args []string) error {
+		c, err := campaign.Load(args[0])
+		var problems strictyaml.Problems
+		if errors.As(err, &problems) {
+			return &exitError{code: exitUsage, err: err}
+		}
+		if err != nil {
+			return err
+		}
+		runs, err := s.load(cmd.Context(), args[1:], "")
+		if err != nil {
+			return err
+		}
+		slices.SortStableFunc(runs, func(a, b *loaded) int {
+			return int(min(max(a.run.Record.StartedWallNS-b.run.Record.StartedWallNS, -1), 1))
+		})
+		all, err := results(runs)
+		if err != nil {
+			return err
+		}
+		st := c.Sort(all)
+		if err := s.printCampaign(st, out.word); err != nil {
+			return err
+		}
+		if page != "" {
+			if err := s.campaignPage(cmd, c, st, runs, page, force); err != nil {
+				return err
+			}
+		}
+		if st.Missing > 0 {
+			return &exitError{code: exitFailure, quiet: true}
+		}
+		return nil
+	}
+	return cmd
+}
+
+func (s *session) printCampaign(st *campaign.State, form string) error {
+	switch form {
+	case "json":
+		return writeJSON(s.Stdout, st)
+	case "csv":
+		t := report.Table{Head: []string{"unit", "revision", "setup", "wanted", "done", "missing", "rig", "run", "place", "why"}}
+		for _, row := range st.Rows {
+			head := []string{row.Unit, row.Revision, row.Setup, fmt.Sprint(row.Wanted), fmt.Sprint(row.Done), fmt.Sprint(row.Missing)}
+			if len(row.Runs) == 0 {
+				t.Rows = append(t.Rows, append(head, "", "", "", ""))
+			}
+			for _, r := range row.Runs {
+				t.Rows = append(t.Rows, append(slices.Clone(head), r.Rig, r.Run, string(r.Place), r.Why))
+			}
+		}
+		return t.CSV(s.Stdout)
+	}
+	t := report.Table{Head: []string{"unit", "setup", "done", "of", "missing", "runs"}, Right: []bool{false, false, true, true, true, false}}
+	for _, row := range st.Rows {
+		name := row.Unit
+		if row.Revision != "" {
+			name += " rev. " + row.Revision
+		}
+		t.Rows = append(t.Rows, []string{name, row.Setup, fmt.Sprint(row.Done), fmt.Sprint(row.Wanted), fmt.Sprint(row.Missing), runPlaces(row.Runs)})
+	}
+	fmt.Fprint(s.Stdout, t.Plain())
+	fmt.Fprintln(s.Stdout)
+	for _, row := range st.Rows {
+		for _, r := range row.Runs {
+			if r.Place != campaign.Counts {
+				fmt.Fprintf(s.Stdout, "%s/%s %s: %s\n", r.Rig, r.Run, strings.ReplaceAll(string(r.Place), "_", " "), r.Why)
+			}
+		}
+	}
+	if len(st.Foreign) > 0 {
+		fmt.Fprintf(s.Stdout, "left out: %d runs of no unit and setup of the campaign\n", len(st.Foreign))
+	}
+	word := "nothing is missing"
+	if st.Missing > 0 {
+		word = fmt.Sprintf("missing: %d runs", st.Missing)
+	}
+	_, err := fmt.Fprintln(s.Stdout, word)
+	return err
+}
+
+// runPlaces lists runs, those that do not count in brackets.
+func runPlaces(runs []campaign.Run) string {
+	var parts []string
+	for _, r := range runs {
+		text := r.Run
+		if r.Place != campaign.Counts && r.Place != campaign.Extra {
+			text = "(" + text + " " + strings.ReplaceAll(string(r.Place), "_", " ") + ")"
+		}
+		parts = append(parts, text)
+	}
+	return strings.Join(parts, ", ")
+}
+
+// campaignPage reports the runs that the campaign shows.
+func (s *session) campaignPage(cmd *cobra.Command, c *campaign.Campaign, st *campaign.State, runs []*loaded, file string, force bool) error {
+	shown := map[*record.Result]bool{}
+	for _, r := range st.Shown() {
+		shown[r] = true
+	}
+	var list []*loaded
+	for _, l := range runs {
+		if shown[&l.run.Result] {
+			list = append(list, l)
+		}
+	}
+	if len(list) == 0 {
+		return errors.New("no run of the campaign is done: there is nothing to report")
+	}
+	title := c.Title
+	if title == "" {
+		title = "Campaign"
+	}
+	page, err := s.page(cmd.Context(), list, title, true)
+	if err != nil {
+		return err
+	}
+	return s.writeFile(file, force, page.Write)
+}
