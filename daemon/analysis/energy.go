@@ -13,8 +13,16 @@ type energy struct {
 	counterFirst, counterLast reading
 	counterJ                  float64
 	counterSeen               bool
-	resets                    int
+	modulus                   float64 // where the counter starts again from 0; zero: it does not
+	resets                    int     // falls and jumps that are no wrap
 }
+
+// A counter that moves faster than mostW, by more than the coarsest step of a meter's
+// counter, has jumped: no outlet gives that much.
+const (
+	mostW    = 50e3
+	coarsest = 3.6e6 // J, 1 kWh
+)
 
 func (e *energy) power(second int64, w float64, stride uint16) {
 	if e.seen {
@@ -32,7 +40,7 @@ func (e *energy) power(second int64, w float64, stride uint16) {
 func (e *energy) counter(second int64, j float64) {
 	if !e.counterSeen {
 		e.counterFirst, e.counterSeen = reading{second, j}, true
-	} else if d := j - e.counterLast.v; d >= 0 {
+	} else if d, ok := CounterStep(e.counterLast.v, j, e.modulus, coarsest+mostW*float64(second-e.counterLast.second)); ok {
 		e.counterJ += d
 	} else {
 		e.resets++

@@ -139,7 +139,7 @@ func (ev *evaluation) powerFall(first, last int64) (int64, bool) {
 
 // accumulate runs the seconds on load through what Tracker runs them through.
 func (ev *evaluation) accumulate() {
-	ev.acc = newOnLoad(ev.c, ev.roles, len(ev.r.in.Channels), ev.from, true)
+	ev.acc = newOnLoad(ev.c, ev.roles, ev.r.in.Channels, ev.from, true)
 	if !ev.span.begun() {
 		return
 	}

@@ -18,6 +18,8 @@ type Channel struct {
 	// Budget gives the uncertainty lines of a value of this channel. Nil: nothing is
 	// stated, and the general figure of the constants is used and said.
 	Budget func(value float64) []record.BudgetLine
+	// Modulus is where an energy counter starts again from 0, in Unit; zero: it does not.
+	Modulus float64
 }
 
 // Input is what is known when a run opens.

@@ -62,10 +62,13 @@ type onLoad struct {
 	energy  energy
 }
 
-func newOnLoad(c Constants, r roles, channels int, start int64, keep bool) *onLoad {
+func newOnLoad(c Constants, r roles, channels []Channel, start int64, keep bool) *onLoad {
 	a := &onLoad{c: c, roles: r, start: start, held: make([]hold, len(r.probes)),
 		rawMax: make([]float64, len(r.probes)), settles: make([]settle, len(r.probes)),
-		cover: make([]coverage, channels), energy: energy{gapPeriods: c.GapPeriods}}
+		cover: make([]coverage, len(channels)), energy: energy{gapPeriods: c.GapPeriods}}
+	if r.energy >= 0 {
+		a.energy.modulus = channels[r.energy].Modulus
+	}
 	for i := range r.probes {
 		a.held[i] = newHold(c.PeakHoldS, c.PeakGood)
 		a.settles[i] = newSettle(c, keep)

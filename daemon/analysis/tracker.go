@@ -78,7 +78,7 @@ func newWatches(in Input, c Constants) []limitWatch {
 // seconds it reaches back to from the ring.
 func (t *Tracker) onMoved(now loadSpan) {
 	if !now.ended {
-		t.acc = newOnLoad(t.c, t.roles, len(t.in.Channels), now.start, false)
+		t.acc = newOnLoad(t.c, t.roles, t.in.Channels, now.start, false)
 		t.next = now.start
 		t.live.lastHigh, t.live.reference = now.start, absent
 	}

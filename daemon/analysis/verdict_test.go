@@ -149,8 +149,9 @@ func TestRestartOfTheRecorder(t *testing.T) {
 }
 
 func TestEnergyByCounterAndReset(t *testing.T) {
+	const modulus = 9999.99 * 3.6e6 // J: a module that counts to 9999.99 kWh
 	run := func(counter func(s int) float64) *record.Load {
-		in := Input{Channels: []Channel{{Name: "p", Kind: record.Temperature, Role: record.RoleProbe}, {Name: "w", Kind: record.Power, Role: record.RoleSupply}, {Name: "e", Kind: record.Energy, Role: record.RoleSupply}}}
+		in := Input{Channels: []Channel{{Name: "p", Kind: record.Temperature, Role: record.RoleProbe}, {Name: "w", Kind: record.Power, Role: record.RoleSupply}, {Name: "e", Kind: record.Energy, Role: record.RoleSupply, Modulus: modulus}}}
 		in.Start.Plan = DefaultPlan(1000, nil)
 		rec, err := NewRecording(in)
 		if err != nil {
@@ -180,6 +181,16 @@ func TestEnergyByCounterAndReset(t *testing.T) {
 	l = run(func(s int) float64 { return 210 * float64(s%600) })
 	if l.EnergyBy != "integral" || math.Abs(*l.EnergyJ-200e3) > 300 {
 		t.Errorf("reset: %s %v", l.EnergyBy, *l.EnergyJ)
+	}
+	l = run(func(s int) float64 { return math.Mod(modulus-100e3+210*float64(s), modulus) })
+	if l.EnergyBy != "counter" || math.Abs(*l.EnergyJ-210e3) > 1 {
+		t.Errorf("wrap: %s %v", l.EnergyBy, *l.EnergyJ)
+	}
+	l = run(func(s int) float64 { // the counter jumps by 20 kWh within a second
+		return 5e6 + 210*float64(s) + 72e6*float64(s/600)
+	})
+	if l.EnergyBy != "integral" {
+		t.Errorf("jump: %s %v", l.EnergyBy, *l.EnergyJ)
 	}
 }
 

@@ -79,7 +79,7 @@ func (f *feed) input(rig string, started record.Stamp) analysis.Input {
 	in := analysis.Input{Rig: rig, Start: f.start, Started: started.Wall(), Settings: f.settings()}
 	for i, ch := range f.channels {
 		in.Channels = append(in.Channels, analysis.Channel{
-			Name: ch.Name, Place: ch.Place, Unit: ch.Unit, Kind: ch.Kind, Role: ch.Role,
+			Name: ch.Name, Place: ch.Place, Unit: ch.Unit, Kind: ch.Kind, Role: ch.Role, Modulus: ch.Converter.Modulus,
 			Budget: func(value float64) []record.BudgetLine { return f.table0.Budget(i, value, f.cold[i]) },
 		})
 	}
