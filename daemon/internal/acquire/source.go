@@ -43,6 +43,10 @@ type source struct {
 	retryAt  int64         // monotonic ns of the next attempt to open
 	retry    time.Duration // wait after the next failure
 
+	bound   context.Context // of reads, with its deadline; see bounded
+	boundAt time.Time       // the deadline
+	unbind  context.CancelFunc
+
 	mu     sync.Mutex // guards dev and the health below
 	dev    drivers.Device
 	state  Health
@@ -140,9 +144,7 @@ func (s *source) read(ctx context.Context) *record.SourceEvent {
 	}
 	var err error
 	if dev != nil {
-		rctx, cancel := context.WithTimeout(ctx, readTimeout(s.every))
-		err = dev.Read(rctx, s.readings)
-		cancel()
+		err = dev.Read(s.bounded(ctx), s.readings)
 	} else {
 		err = s.openErr
 		for i := range s.readings {
@@ -167,6 +169,25 @@ func (s *source) read(ctx context.Context) *record.SourceEvent {
 // readTimeout bounds one read in real time: hardware that takes longer than a
 // period and two seconds is hung, whatever the period is.
 func readTimeout(every int64) time.Duration { return time.Duration(every) + 2*time.Second }
+
+// shareBound is how long reads share a deadline, which therefore comes by so much
+// earlier for some of them: a context of its own for every read would be most of what
+// acquisition allocates.
+const shareBound = time.Second
+
+// bounded is ctx with the deadline of a read that begins now.
+func (s *source) bounded(ctx context.Context) context.Context {
+	now := time.Now()
+	whole := readTimeout(s.every)
+	if s.bound == nil || s.bound.Err() != nil || s.boundAt.Sub(now) <= whole-shareBound {
+		if s.unbind != nil {
+			s.unbind()
+		}
+		s.boundAt = now.Add(whole)
+		s.bound, s.unbind = context.WithDeadline(ctx, s.boundAt)
+	}
+	return s.bound
+}
 
 func ageUS(age time.Duration) int32 {
 	return int32(min(max(age.Microseconds(), 0), 1<<31-1))

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -16,6 +17,9 @@ import (
 // Board is the clock of the board that soakd runs on.
 type Board struct {
 	boot record.BootID
+
+	askedNS atomic.Int64 // on the monotonic clock, when the kernel was asked last; 0: never
+	synced  atomic.Bool  // what it said
 }
 
 // NewBoard reads the boot identity. Without one (no /proc) it fails: samples of two
@@ -47,8 +51,22 @@ func ParseBootID(s string) (record.BootID, error) {
 
 // Now implements Clock. CLOCK_BOOTTIME counts suspended time too.
 func (c *Board) Now() record.Stamp {
-	wall := time.Now()
-	return record.Stamp{Boot: c.boot, BootNS: boottime(), WallNS: wall.UnixNano(), Synced: synced()}
+	wall, now := time.Now(), boottime()
+	return record.Stamp{Boot: c.boot, BootNS: now, WallNS: wall.UnixNano(), Synced: c.syncedAt(now)}
+}
+
+// askEvery is how old an answer about synchronisation may be: asking costs a system
+// call, in a sandbox a look at a file, and stamps are taken hundreds of times a second.
+const askEvery = time.Second
+
+func (c *Board) syncedAt(now int64) bool {
+	if asked := c.askedNS.Load(); asked != 0 && now-asked < int64(askEvery) {
+		return c.synced.Load()
+	}
+	is := synced()
+	c.synced.Store(is)
+	c.askedNS.Store(now)
+	return is
 }
 
 // SleepUntil implements Clock.

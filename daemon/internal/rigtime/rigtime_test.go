@@ -174,3 +174,21 @@ func TestElapsed(t *testing.T) {
 		}
 	})
 }
+
+// TestSyncedIsAskedOnceASecond: within a second of an answer the kernel is not asked
+// again, after it it is.
+func TestSyncedIsAskedOnceASecond(t *testing.T) {
+	var c Board
+	now := boottime()
+	is := c.syncedAt(now)
+	if is != synced() {
+		t.Fatalf("the first answer is %v", is)
+	}
+	c.synced.Store(!is) // an answer that the kernel would not give
+	if c.syncedAt(now+int64(askEvery)-1) == is {
+		t.Error("the kernel was asked within a second")
+	}
+	if c.syncedAt(now+int64(askEvery)) != is {
+		t.Error("the kernel was not asked after a second")
+	}
+}
