@@ -1,0 +1,90 @@
+//go:build !race
+
+package speed
+
+import (
+	"path/filepath"
+	"testing"
+	"time"
+
+	"soakrig/daemon/internal/journal"
+	"soakrig/drivers/its90"
+)
+
+// The counts of the budgets do not depend on the machine or its load. The race
+// detector changes allocations, so this part is built without it.
+
+func TestCountsOfReference(t *testing.T) {
+	temps, emfs := spread(t)
+	for name, f := range map[string]func(){
+		"E(t)": func() { sink, _ = its90.K.EMFVolts(temps[7]) },
+		"t(E)": func() { sink, _ = its90.K.TempC(emfs[7]) },
+	} {
+		if n := testing.AllocsPerRun(1000, f); n != 0 {
+			t.Errorf("%s allocates %v times", name, n)
+		}
+	}
+}
+
+// TestCountsOfStream counts what one reading allocates on its whole way, both ends of
+// the wire included: the generated client's messages are four fifths of it.
+func TestCountsOfStream(t *testing.T) {
+	const scans, channels = 20_000, 10
+	_, followed := live(t, scans, channels, 1, nil)
+	_, alone := live(t, scans, channels, 0, nil)
+	t.Logf("allocations per reading: %.3f acquired and stored, %.3f with a subscriber and its client", alone/scans/channels, followed/scans/channels)
+	if n := alone / scans / channels; n > mostAllocsStored {
+		t.Errorf("a reading allocates %.3f times on its way to the journal, at most %g", n, mostAllocsStored)
+	}
+	if n := followed / scans / channels; n > mostAllocsStreamed {
+		t.Errorf("a reading allocates %.3f times on its way to a client, at most %g", n, mostAllocsStreamed)
+	}
+}
+
+// Most allocations per reading of the whole process: of commits and of the client's
+// messages, spread over readings.
+const (
+	mostAllocsStored   = 0.2
+	mostAllocsStreamed = 3.0
+)
+
+// TestCountsOfJournal counts bytes: of a stored value once sealed, and of a commit.
+func TestCountsOfJournal(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "journal")
+	fill(t, dir, 100_000)
+	report, err := journal.Inspect(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Logf("%.3f bytes per stored value", report.BytesPerValue)
+	if report.BytesPerValue > 1.6 || report.BytesPerValue == 0 {
+		t.Errorf("%.3f bytes per stored value once sealed, at most 1.6", report.BytesPerValue)
+	}
+	c := newCommitting(t)
+	defer c.close()
+	const warm, counted = 300, 600
+	for range warm {
+		c.round()
+	}
+	flushes := c.j.State().Flushes
+	for range counted {
+		c.round()
+	}
+	per := float64(c.j.State().Flushes-flushes) / counted
+	t.Logf("%.3f transactions per commit", per)
+	if per > 1.1 {
+		t.Errorf("%.3f transactions per commit, sealing included, at most 1.1", per)
+	}
+}
+
+// TestCountsOfPrograms holds the size of soakd for every target.
+func TestCountsOfPrograms(t *testing.T) {
+	for _, b := range boards {
+		began := time.Now()
+		_, n := build(t, "soakrig/daemon/soakd", b.arch, b.arm)
+		t.Logf("soakd for %s: %.1f MB, built in %v", b.name, float64(n)/1e6, time.Since(began).Round(time.Second))
+		if n >= mostMB*1e6 {
+			t.Errorf("soakd for %s has %d bytes, must be below %d MB", b.name, n, mostMB)
+		}
+	}
+}
