@@ -4,9 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/http"
 	"time"
+
+	"github.com/prometheus/exporter-toolkit/web"
 
 	"soakrig/daemon/analysis"
 	"soakrig/daemon/internal/rpc"
@@ -38,7 +41,10 @@ func (d *Daemon) startServices() (err error) {
 		}
 		d.http = &http.Server{Handler: d.metrics.Handler(), ReadHeaderTimeout: 10 * time.Second}
 		go func() {
-			if err := d.http.Serve(d.httpLis); !errors.Is(err, http.ErrServerClosed) {
+			// The web configuration file is that of the Prometheus exporters: TLS, client
+			// certificates, passwords. It is read again for every request.
+			flags := &web.FlagConfig{WebConfigFile: &l.WebConfig}
+			if err := web.Serve(d.httpLis, d.http, flags, slog.New(slog.DiscardHandler)); !errors.Is(err, http.ErrServerClosed) {
 				d.stop(fmt.Errorf("serve metrics: %w", err))
 			}
 		}()
