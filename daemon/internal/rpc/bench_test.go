@@ -209,6 +209,9 @@ type bare struct {
 }
 
 func (s *bare) Tail(_ *pb.TailRequest, stream grpc.ServerStreamingServer[pb.TailResponse]) error {
+	if err := stream.Send(&pb.TailResponse{Event: &pb.TailResponse_Hello{Hello: &pb.Hello{}}}); err != nil {
+		return err
+	}
 	for _, m := range s.messages {
 		if err := stream.Send(m); err != nil {
 			return err
@@ -256,47 +259,35 @@ func BenchmarkAgainstBareStream(b *testing.B) {
 	done()
 	addr, stop := serveBare(b, messages)
 	defer stop()
-	var ours, theirs, oursRaw, theirsRaw time.Duration
-	timed := func(addr string) time.Duration {
+	best := map[string]time.Duration{}
+	timed := func(what string, follow func() error) {
 		begin := time.Now()
-		if err := discard(addr, 2, n+1); err != nil && !errors.Is(err, io.EOF) {
+		if err := follow(); err != nil && !errors.Is(err, io.EOF) {
 			b.Fatal(err)
 		}
-		return time.Since(begin)
+		if d := time.Since(begin); best[what] == 0 || d < best[what] {
+			best[what] = d
+		}
 	}
-	for b.Loop() { // in turn, so that all see the same machine
-		oursRaw += timed(r.addr)
-		theirsRaw += timed(addr)
-		begin := time.Now()
-		stream, done := subscribe(b, r.addr, 2)
-		if err := drain(stream, n+1); err != nil {
-			b.Fatal(err)
+	decoded := func(addr string) func() error {
+		return func() error {
+			stream, done := subscribe(b, addr, 2)
+			defer done()
+			return drain(stream, n+1)
 		}
-		ours += time.Since(begin)
-		done()
-
-		conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(insecure.NewCredentials()))
-		if err != nil {
-			b.Fatal(err)
-		}
-		begin = time.Now()
-		plain, err := pb.NewSampleServiceClient(conn).Tail(context.Background(), &pb.TailRequest{})
-		if err != nil {
-			b.Fatal(err)
-		}
-		if err := drain(plain, n+1); err != nil && !errors.Is(err, io.EOF) {
-			b.Fatal(err)
-		}
-		theirs += time.Since(begin)
-		conn.Close()
 	}
-	total := float64(n) * float64(b.N)
-	b.ReportMetric(total/ours.Seconds(), "samples/s")
-	b.ReportMetric(total/theirs.Seconds(), "bare-samples/s")
-	b.ReportMetric(theirs.Seconds()/ours.Seconds(), "ratio")
-	b.ReportMetric(total/oursRaw.Seconds(), "undecoded-samples/s")
-	b.ReportMetric(total/theirsRaw.Seconds(), "bare-undecoded-samples/s")
-	b.ReportMetric(theirsRaw.Seconds()/oursRaw.Seconds(), "undecoded-ratio")
+	for b.Loop() { // in turn, and the best of each, so that all see the same machine
+		timed("ours", decoded(r.addr))
+		timed("bare", decoded(addr))
+		timed("ours undecoded", func() error { return discard(r.addr, 2, n+1) })
+		timed("bare undecoded", func() error { return discard(addr, 2, n+1) })
+	}
+	rate := func(what string) float64 { return n / best[what].Seconds() }
+	b.ReportMetric(rate("ours"), "samples/s")
+	b.ReportMetric(rate("bare"), "bare-samples/s")
+	b.ReportMetric(rate("ours")/rate("bare"), "ratio")
+	b.ReportMetric(rate("ours undecoded"), "undecoded-samples/s")
+	b.ReportMetric(rate("ours undecoded")/rate("bare undecoded"), "undecoded-ratio")
 }
 
 // BenchmarkCatchUpFromDisk follows a journal from the beginning with nothing of it in

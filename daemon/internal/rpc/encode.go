@@ -163,27 +163,27 @@ func (b *batch) layout(l *record.Layout) error {
 func closeMessage(buf []byte, start int, field protowire.Number) []byte {
 	n := len(buf) - start
 	var head [2 * binary.MaxVarintLen64]byte
-	h := protowire.AppendTag(head[:0], field, protowire.BytesType)
-	h = protowire.AppendVarint(h, uint64(n))
+	h := binary.AppendUvarint(append(head[:0], byte(field)<<3|byte(protowire.BytesType)), uint64(n))
 	buf = append(buf, h...)
 	copy(buf[start+len(h):], buf[start:start+n])
 	copy(buf[start:], h)
 	return buf
 }
 
-func appendUint(buf []byte, field protowire.Number, v uint64) []byte {
+// Every field that the encoder writes itself has a number below 16, so that its tag is
+// one byte.
+
+func appendUint(buf []byte, field byte, v uint64) []byte {
 	if v == 0 {
 		return buf
 	}
-	return protowire.AppendVarint(protowire.AppendTag(buf, field, protowire.VarintType), v)
+	return binary.AppendUvarint(append(buf, field<<3|byte(protowire.VarintType)), v)
 }
 
-func appendSint(buf []byte, field protowire.Number, v int64) []byte {
-	buf = protowire.AppendTag(buf, field, protowire.VarintType)
-	return protowire.AppendVarint(buf, protowire.EncodeZigZag(v))
+func appendSint(buf []byte, field byte, v int64) []byte {
+	return binary.AppendVarint(append(buf, field<<3|byte(protowire.VarintType)), v)
 }
 
-func appendDouble(buf []byte, field protowire.Number, v float64) []byte {
-	buf = protowire.AppendTag(buf, field, protowire.Fixed64Type)
-	return protowire.AppendFixed64(buf, math.Float64bits(v))
+func appendDouble(buf []byte, field byte, v float64) []byte {
+	return binary.LittleEndian.AppendUint64(append(buf, field<<3|byte(protowire.Fixed64Type)), math.Float64bits(v))
 }
