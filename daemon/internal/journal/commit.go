@@ -317,7 +317,11 @@ func (j *Journal) rotate() {
 		j.log.Error("journal: size of file", "error", err)
 		return
 	}
-	if !j.rotationDue(size) || j.seal != nil {
+	if !j.rotationDue(size) {
+		return
+	}
+	j.w.full = true
+	if j.seal != nil {
 		return
 	}
 	j.mu.Lock()

@@ -115,7 +115,7 @@ func seeded(t testing.TB) *rand.Rand {
 // TestDamage cuts tails and flips bits of stores. A wrong value fails; what is
 // missing must lie in a gap.
 func TestDamage(t *testing.T) {
-	const n = 4000
+	const n = 3000
 	clean, killed := store(t, n, true), store(t, n, false)
 	rng := seeded(t)
 	flip := func(p []byte) []byte {
@@ -131,26 +131,26 @@ func TestDamage(t *testing.T) {
 		change func(p []byte) []byte
 		trials int
 	}{
-		{"log cut at its end", killed, func(d string) string { return newest(t, d, "-wal") }, func(p []byte) []byte { return p[:len(p)-1-rng.IntN(9000)] }, 10},
-		{"bits flipped in the log", killed, func(d string) string { return newest(t, d, "-wal") }, flip, 15},
+		{"log cut at its end", killed, func(d string) string { return newest(t, d, "-wal") }, func(p []byte) []byte { return p[:len(p)-1-rng.IntN(9000)] }, 6},
+		{"bits flipped in the log", killed, func(d string) string { return newest(t, d, "-wal") }, flip, 8},
 		{"garbage behind the log", killed, func(d string) string { return newest(t, d, "-wal") }, func(p []byte) []byte {
 			return append(p, make([]byte, 1+rng.IntN(5000))...)
 		}, 4},
-		{"bits flipped in the newest file", clean, func(d string) string { return newest(t, d, "") }, flip, 25},
+		{"bits flipped in the newest file", clean, func(d string) string { return newest(t, d, "") }, flip, 12},
 		{"newest file cut", clean, func(d string) string { return newest(t, d, "") }, func(p []byte) []byte { return p[:rng.IntN(len(p))] }, 8},
-		{"bits flipped in the oldest file", clean, func(d string) string { return filepath.Join(d, sampleName(1)) }, flip, 25},
+		{"bits flipped in the oldest file", clean, func(d string) string { return filepath.Join(d, sampleName(1)) }, flip, 12},
 		{"a page of the oldest file is garbage", clean, func(d string) string { return filepath.Join(d, sampleName(1)) }, func(p []byte) []byte {
 			page := rng.IntN(len(p) / pageSize)
 			for i := range pageSize {
 				p[page*pageSize+i] = byte(rng.Uint32())
 			}
 			return p
-		}, 15},
-		{"bits flipped in the records", clean, func(d string) string { return filepath.Join(d, recordsName) }, flip, 10},
+		}, 8},
+		{"bits flipped in the records", clean, func(d string) string { return filepath.Join(d, recordsName) }, flip, 6},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			refused, missing := 0, 0
-			for i := range c.trials {
+			for i := range c.trials * *damages {
 				dir := copyDir(t, c.from)
 				edit(t, c.file(dir), c.change)
 				o := judge(t, fmt.Sprintf("%s %d", c.name, i), dir, n)
@@ -159,7 +159,7 @@ func TestDamage(t *testing.T) {
 					refused++
 				}
 			}
-			t.Logf("%d trials: 0 wrong, %d entries in gaps, %d refused to open", c.trials, missing, refused)
+			t.Logf("%d trials: 0 wrong, %d entries in gaps, %d refused to open", c.trials**damages, missing, refused)
 			if refused > 0 {
 				t.Errorf("%d stores were refused; acquisition must go on", refused)
 			}

@@ -20,8 +20,8 @@ import (
 // with a reader that follows, one that starts again and again and one that stalls:
 // memory, descriptors, goroutines and files stay flat.
 func TestDay(t *testing.T) {
-	opts := Options{Dir: t.TempDir(), Sync: time.Hour, RingBytes: 1 << 20, MaxBytes: 4 << 20, Ballast: -1}
-	opts.tune.rotateBytes = 1 << 20
+	opts := Options{Dir: t.TempDir(), Sync: time.Hour, RingBytes: 1 << 20, MaxBytes: 1 << 20, Ballast: -1}
+	opts.tune.rotateBytes = 256 << 10
 	opts.tune.sealRows = 32
 	j := open(t, opts)
 	ctx, cancel := context.WithCancel(t.Context())

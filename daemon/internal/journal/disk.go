@@ -36,7 +36,7 @@ func statDisk(dir string) (disk, error) {
 	if err := unix.Statfs(dir, &s); err != nil {
 		return disk{}, err
 	}
-	return disk{total: int64(s.Blocks) * s.Bsize, free: int64(s.Bavail) * s.Bsize}, nil
+	return disk{total: int64(s.Blocks) * int64(s.Bsize), free: int64(s.Bavail) * int64(s.Bsize)}, nil
 }
 
 // census is what the last look at the disk found.

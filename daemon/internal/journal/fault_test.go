@@ -8,6 +8,7 @@ import (
 	"runtime"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -295,6 +296,13 @@ func TestRetentionBySizeAndPins(t *testing.T) {
 	opts := small(t.TempDir())
 	opts.MaxBytes = 400 << 10
 	opts.PinBytes = 250 << 10
+	var low atomic.Bool
+	opts.tune.disk = func(string) (disk, error) {
+		if low.Load() {
+			return disk{total: 100 << 20, free: 9 << 20}, nil
+		}
+		return disk{total: 100 << 20, free: 50 << 20}, nil
+	}
 	j := open(t, opts)
 	defer j.Close()
 	write := func(from, to uint64) {
@@ -304,6 +312,7 @@ func TestRetentionBySizeAndPins(t *testing.T) {
 		}
 	}
 	write(1, 20_000)
+	j.workersIdle()
 	if err := j.Pin("run-1", 1, 500); err != nil {
 		t.Fatal(err)
 	}
@@ -330,6 +339,7 @@ func TestRetentionBySizeAndPins(t *testing.T) {
 	if err := j.Unpin("run-1"); err != nil {
 		t.Fatal(err)
 	}
+	low.Store(true)
 	j.measure()
 	j.retain()
 	if got := j.State().Oldest; got <= 500 {

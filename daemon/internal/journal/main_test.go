@@ -10,11 +10,12 @@ import (
 // Trials of the long forms, for example
 //
 //	go test ./daemon/internal/journal -run 'Kill|PowerCut' -kills 1000 -cuts 100 -timeout 2h
-//	go test ./daemon/internal/journal -run Day -hours 24
+//	go test ./daemon/internal/journal -run 'Day|Damage' -hours 24 -damages 20
 var (
-	kills = flag.Int("kills", 40, "times that TestKill kills a writer")
-	hours = flag.Int("hours", 3, "hours of rig time that TestDay runs")
-	cuts  = flag.Int("cuts", 20, "power cuts that each case of TestPowerCut makes")
+	kills   = flag.Int("kills", 40, "times that TestKill kills a writer")
+	hours   = flag.Int("hours", 3, "hours of rig time that TestDay runs")
+	damages = flag.Int("damages", 1, "how many times as many trials TestDamage makes")
+	cuts    = flag.Int("cuts", 20, "power cuts that each case of TestPowerCut makes")
 )
 
 // helpers are what the test binary does when it is started as another process.

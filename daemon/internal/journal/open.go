@@ -274,7 +274,7 @@ func (j *Journal) number(notes []record.Gap) error {
 	for _, g := range notes {
 		j.loss(g)
 	}
-	for _, f := range j.files[:len(j.files)-1] {
+	for _, f := range slices.Clone(j.files[:len(j.files)-1]) { // the workers may replace files
 		if !f.finished {
 			j.workers.Go(func() { j.finishLeft(f) })
 		}

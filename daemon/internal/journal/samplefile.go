@@ -56,9 +56,10 @@ type writer struct {
 	deleteLive *sql.Stmt
 	begin      *sql.Stmt
 	commit     *sql.Stmt
-	live       int // rows in live
-	liveCount  int // entries in live
-	rejected   int // seals in a row that read back wrong; each doubles the wait
+	live       int  // rows in live
+	liveCount  int  // entries in live
+	full       bool // a new file is due
+	rejected   int  // seals in a row that read back wrong; each doubles the wait
 	begun      record.Stamp
 	hasBegun   bool
 }

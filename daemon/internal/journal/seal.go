@@ -155,6 +155,9 @@ func (j *Journal) sealed() {
 
 func (j *Journal) startSeal() {
 	t := &j.opts.tune
+	if j.w.full { // the end of the file comes first; finishing it seals the rest
+		return
+	}
 	if j.w.live < t.sealRows<<j.w.rejected && j.w.liveCount < t.sealEntries<<j.w.rejected {
 		return
 	}
