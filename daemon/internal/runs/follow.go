@@ -81,7 +81,7 @@ func (m *Manager) follow(ctx context.Context, e record.Entry) error {
 	}
 	o := m.open
 	if o == nil {
-		return m.repeat(ctx)
+		return m.repeat()
 	}
 	if e.Seq < o.row.FirstSeq {
 		return nil
@@ -187,16 +187,14 @@ func (m *Manager) finish(ctx context.Context, o *open, seq uint64) error {
 	if _, err := m.o.Journal.Append(now, &record.RunEvent{Run: id, Event: "ended", Phase: record.PhaseEnded, AtS: o.feed.lastS, Text: text}); err != nil {
 		return fmt.Errorf("store end of run %s: %w", id, err)
 	}
-	wait, cancel := context.WithTimeout(ctx, finishWait)
-	defer cancel()
-	if err := m.o.Journal.WaitDurable(wait, seq); err != nil {
-		if ctx.Err() != nil {
-			return nil // stopping: the run ends after the restart
-		}
-		m.o.Log.Warn("the result counts durable samples only, and the last ones are not", "run", id, "error", err)
-		seq = m.o.Journal.State().DurableThrough
+	// Judging takes a while and touches nothing that mu guards: this goroutine alone
+	// moves the run on, and nobody can start another while it is open.
+	m.mu.Unlock()
+	res, seq, err := m.judge(ctx, o.row, seq)
+	m.mu.Lock()
+	if ctx.Err() != nil {
+		return nil // stopping: the run ends after the restart
 	}
-	res, err := m.replay(ctx, o.row, seq)
 	if err != nil {
 		return m.abandon(err.Error())
 	}
@@ -206,6 +204,19 @@ func (m *Manager) finish(ctx context.Context, o *open, seq uint64) error {
 		return fmt.Errorf("store result of run %s: %w", id, err)
 	}
 	return m.store(o)
+}
+
+// judge computes the result of a run from its durable entries up to seq, and says up
+// to which.
+func (m *Manager) judge(ctx context.Context, row journal.RunRow, seq uint64) (record.Result, uint64, error) {
+	wait, cancel := context.WithTimeout(ctx, finishWait)
+	defer cancel()
+	if err := m.o.Journal.WaitDurable(wait, seq); err != nil && ctx.Err() == nil {
+		m.o.Log.Warn("the result counts durable samples only, and the last ones are not", "run", row.Start.Run, "error", err)
+		seq = m.o.Journal.State().DurableThrough
+	}
+	res, err := m.replay(ctx, row, seq)
+	return res, seq, err
 }
 
 // store writes the row of a run that has ended and lets it go.
@@ -244,13 +255,13 @@ func (m *Manager) abandon(reason string) error {
 }
 
 // repeat starts the next repeat once every probe is within 3 K of the room.
-func (m *Manager) repeat(ctx context.Context) error {
+func (m *Manager) repeat() error {
 	if m.pending == nil || !m.latest.cooled(coolWithinK) {
 		return nil
 	}
 	next := *m.pending
 	m.pending = nil
-	_, _, err := m.begin(ctx, next)
+	_, _, err := m.begin(next)
 	return err
 }
 

@@ -137,17 +137,27 @@ func (m *Manager) Start(ctx context.Context, start record.RunStart, loadS float6
 	if start.Repeats > 1 && start.Repeat == 0 {
 		start.Repeat = 1
 	}
+	if run, seq, err = m.beginIfIdle(start); err != nil {
+		return run, seq, err
+	}
+	if err := m.o.Journal.WaitDurable(ctx, seq); err != nil {
+		m.o.Log.Warn("run started but not durable yet", "run", run, "error", err)
+	}
+	return run, seq, nil
+}
+
+func (m *Manager) beginIfIdle(start record.RunStart) (run string, seq uint64, err error) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	if m.open != nil {
 		return "", 0, fmt.Errorf("%w: %s of unit %s; stop it first, or wait for its end", ErrRunOpen, m.open.row.Start.Run, m.open.row.Start.Unit)
 	}
 	m.pending = nil
-	return m.begin(ctx, start)
+	return m.begin(start)
 }
 
 // begin opens a run; m.mu is held.
-func (m *Manager) begin(ctx context.Context, start record.RunStart) (string, uint64, error) {
+func (m *Manager) begin(start record.RunStart) (string, uint64, error) {
 	now := m.o.Clock.Now()
 	l := m.o.Layout()
 	id, err := m.nextID(now)
@@ -175,9 +185,6 @@ func (m *Manager) begin(ctx context.Context, start record.RunStart) (string, uin
 	row := journal.RunRow{Start: start, State: "open", StartedAt: now, FirstSeq: first, LastSeq: seq}
 	if err := m.o.Journal.PutRun(row); err != nil {
 		return "", 0, fmt.Errorf("store run %s: %w", id, err)
-	}
-	if err := m.o.Journal.WaitDurable(ctx, seq); err != nil {
-		m.o.Log.Warn("run started but not durable yet", "run", id, "error", err)
 	}
 	if err := m.o.Journal.Pin("run "+id, first, 1<<63); err != nil {
 		m.o.Log.Warn("samples of the run may be removed before their time", "run", id, "error", err)
