@@ -220,8 +220,9 @@ type member struct {
 }
 
 // run reads each member at its deadlines. Deadlines lie on a grid that begins when
-// the group does; one that was missed by more than half a period is skipped and
-// counted, so that reads never bunch up.
+// the group does; one that was missed by more than half a period, or that comes less
+// than half a period after the read before it began, is skipped and counted, so that
+// reads never bunch up.
 func (g *group) run(ctx context.Context) error {
 	start := g.a.opts.Clock.Now().BootNS
 	for _, m := range g.members {
@@ -233,8 +234,9 @@ func (g *group) run(ctx context.Context) error {
 		if err != nil {
 			return nil // ctx ended
 		}
+		began := g.a.opts.Clock.Now().BootNS
 		err = g.read(ctx, m)
-		m.advance(g.a.opts.Clock.Now().BootNS)
+		m.advance(began, g.a.opts.Clock.Now().BootNS)
 		done()
 		if err != nil {
 			return err
@@ -252,14 +254,18 @@ func (g *group) earliest() *member {
 	return best
 }
 
-// advance sets the next deadline.
-func (m *member) advance(now int64) {
+// advance sets the next deadline after a read.
+func (m *member) advance(began, now int64) {
 	every := m.source.every
 	m.next += every
 	if late := now - m.next; late > every/2 {
 		skip := (late + every - 1) / every
 		m.next += skip * every
 		m.source.countLate(uint64(skip))
+	}
+	if m.next-began < every/2 { // the read was late itself, and the chip has nothing new so soon
+		m.next += every
+		m.source.countLate(1)
 	}
 }
 

@@ -70,3 +70,29 @@ func TestReadDoesNotAllocate(t *testing.T) {
 		t.Errorf("a read allocates %v times", n)
 	}
 }
+
+// TestAdvance: the next deadline after a read of a source with a period of 100, in
+// parts of a period: when the read began and ended, counted from its own deadline.
+func TestAdvance(t *testing.T) {
+	for _, c := range []struct {
+		began, ended, next int64
+		late               uint64
+	}{
+		{0, 1, 100, 0},
+		{0, 60, 100, 0},    // a slow bus keeps its period
+		{0, 120, 100, 0},   // read again at once: 120 after the last
+		{0, 151, 200, 1},   // missed by more than half a period
+		{40, 45, 100, 0},   // woken late: the next comes 60 after
+		{60, 65, 200, 1},   // would come 40 after
+		{98, 99, 200, 1},   // would come at once
+		{130, 140, 200, 1}, // a deadline was missed in the waiting
+		{160, 161, 300, 2}, // and the next comes too soon
+		{1000, 1001, 1100, 10},
+	} {
+		m := &member{source: &source{every: 100}}
+		m.advance(c.began, c.ended)
+		if m.next != c.next || m.source.state.Late != c.late {
+			t.Errorf("read from %d to %d: next %d, %d skipped; want %d, %d", c.began, c.ended, m.next, m.source.state.Late, c.next, c.late)
+		}
+	}
+}
