@@ -13,11 +13,14 @@ import (
 	"sync/atomic"
 	"time"
 
+	"github.com/prometheus/client_golang/prometheus"
+
 	"soakrig/daemon/analysis"
 	"soakrig/daemon/internal/acquire"
 	"soakrig/daemon/internal/interlock"
 	"soakrig/daemon/internal/journal"
 	"soakrig/daemon/internal/metrics"
+	"soakrig/daemon/internal/remotewrite"
 	"soakrig/daemon/internal/rpc"
 	"soakrig/daemon/internal/runs"
 	"soakrig/daemon/record"
@@ -49,6 +52,7 @@ type Daemon struct {
 	runs      *runs.Manager
 	metrics   *metrics.Metrics
 	interlock *interlock.Interlock // nil: none is configured
+	senders   []*remotewrite.Sender
 	rpc       *rpc.Server
 	http      *http.Server
 	grpcLis   net.Listener
@@ -189,11 +193,15 @@ func (d *Daemon) startRuns() (err error) {
 
 // startReaders makes what else reads the journal: metrics and the interlock.
 func (d *Daemon) startReaders() (err error) {
+	if err := d.openSenders(); err != nil {
+		return err
+	}
 	d.metrics, err = metrics.New(metrics.Options{
 		Rig: d.config.Rig, Version: d.opts.Version, Simulated: d.config.Simulated != nil,
 		Journal: d.journal, Clock: d.board.clock, Layout: d.layout, Sources: d.sourceRows,
 		Live: d.runs.Live, Subscribers: d.streamRows, Reload: d.reloadState, Limits: d.limits,
 		Serving: d.serving.Load, Log: d.log,
+		Collectors: []prometheus.Collector{remotewrite.NewCollector(d.senders...)},
 	})
 	if err != nil {
 		return err
@@ -229,6 +237,13 @@ func (d *Daemon) supervise() {
 			d.stop(fmt.Errorf("metrics: %w", err))
 		}
 	})
+	for _, s := range d.senders {
+		readers.Go(func() {
+			if err := s.Run(d.ctx); err != nil {
+				d.stop(fmt.Errorf("remote write: %w", err))
+			}
+		})
+	}
 	if d.interlock != nil {
 		readers.Go(func() {
 			if err := d.interlock.Run(d.ctx, d.journal); err != nil {
@@ -237,6 +252,7 @@ func (d *Daemon) supervise() {
 		})
 	}
 	readers.Go(d.announce)
+	readers.Go(d.watchSources)
 	readers.Go(d.feedWatchdog)
 	<-d.ctx.Done()
 	d.opts.Notify("STOPPING=1")
@@ -261,6 +277,22 @@ func (d *Daemon) announce() {
 	d.serving.Store(true)
 	d.rpc.SetServing(true)
 	d.opts.Notify(fmt.Sprintf("STATUS=%d sources, gRPC on %s", len(d.config.Sources), d.GRPCAddr()))
+}
+
+// watchSources keeps the health of every source known to the health service.
+func (d *Daemon) watchSources() {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for {
+		for _, h := range d.acq.Load().Sources() {
+			d.rpc.SetSourceServing(h.Source, h.State == "opened" || h.State == "recovered")
+		}
+		select {
+		case <-tick.C:
+		case <-d.ctx.Done():
+			return
+		}
+	}
 }
 
 // feedWatchdog tells the supervisor that scans advance, and nothing while they don't.

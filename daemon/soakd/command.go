@@ -30,16 +30,7 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	usage := true
-	for _, c := range append(root.Commands(), root) {
-		inner := c.RunE
-		if inner == nil {
-			continue
-		}
-		c.RunE = func(c *cobra.Command, args []string) error {
-			usage = false // the command line was understood
-			return inner(c, args)
-		}
-	}
+	understood(root, func() { usage = false })
 	err := root.ExecuteContext(ctx)
 	if err == nil {
 		return exitOK
@@ -51,6 +42,19 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		return exitUsage
 	}
 	return exitFailure
+}
+
+// understood has told called before a command runs: its command line was right.
+func understood(c *cobra.Command, told func()) {
+	for _, sub := range c.Commands() {
+		understood(sub, told)
+	}
+	if inner := c.RunE; inner != nil {
+		c.RunE = func(c *cobra.Command, args []string) error {
+			told()
+			return inner(c, args)
+		}
+	}
 }
 
 // doubleDashes lets "-config F" stand for "--config F", as the manual writes it.
@@ -84,7 +88,7 @@ func command() *cobra.Command {
 		RunE:          func(c *cobra.Command, _ []string) error { return serve(c.Context(), c.ErrOrStderr(), file) },
 	}
 	root.PersistentFlags().StringVarP(&file, "config", "c", "/etc/soakd/rig.yaml", "configuration `file`")
-	root.AddCommand(checkCommand(&file), driversCommand(), journalCommand(&file), docsCommand())
+	root.AddCommand(checkCommand(&file), driversCommand(), journalCommand(&file), tokenCommand(), docsCommand())
 	return root
 }
 

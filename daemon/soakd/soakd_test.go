@@ -333,6 +333,44 @@ func TestDrivers(t *testing.T) {
 	}
 }
 
+func TestToken(t *testing.T) {
+	code, out, errs := soakd(t, "token", "observe", "screen")
+	if code != 0 || !strings.HasPrefix(out, "observe screen sha256:") || !strings.Contains(errs, "secret of screen") {
+		t.Errorf("exit %d: %s%s", code, out, errs)
+	}
+	if code, _, errs := soakd(t, "token", "admin", "screen"); code != 1 || !strings.Contains(errs, "want observe") {
+		t.Errorf("another role: exit %d: %s", code, errs)
+	}
+}
+
+func TestJournalCommand(t *testing.T) {
+	file := rigFile(t, 100)
+	p := startSoakd(t, file)
+	c := dial(t, file)
+	ctx := within(t, 30*time.Second)
+	if _, err := c.Tail(ctx, client.Cursor{Next: 1}, client.TailOptions{}, func(e *client.Event) error {
+		if e.Seq > 300 {
+			return errSeen
+		}
+		return nil
+	}); !errors.Is(err, errSeen) {
+		t.Fatal(err)
+	}
+	code, out, errs := soakd(t, "journal", "check", "-config", file)
+	if code != 0 || !strings.Contains(out, "healthy") || !strings.Contains(out, "in use") {
+		t.Errorf("while it runs: exit %d: %s%s", code, out, errs)
+	}
+	p.cmd.Process.Signal(syscall.SIGTERM)
+	p.cmd.Wait()
+	code, out, errs = soakd(t, "journal", "info", "-o", "json", "-config", file)
+	if code != 0 || !strings.Contains(out, `"clean": true`) {
+		t.Errorf("after a stop: exit %d: %s%s", code, out, errs)
+	}
+	if code, _, errs := soakd(t, "journal", "check", t.TempDir()); code != 1 || errs == "" {
+		t.Errorf("no journal there: exit %d: %s", code, errs)
+	}
+}
+
 // TestSecondSoakd: the journal of a running soakd is not opened twice.
 func TestSecondSoakd(t *testing.T) {
 	file := rigFile(t, 1)

@@ -3,6 +3,7 @@ package config
 import (
 	"fmt"
 	"net"
+	"net/url"
 	"regexp"
 	"slices"
 	"sort"
@@ -84,8 +85,26 @@ func (k *checker) check() {
 	owner := k.sources()
 	k.channels(owner)
 	k.limits(owner)
+	k.remotes()
 	if c.Interlock != nil && c.Interlock.Pin == "" {
 		k.bad("interlock.pin", "is missing: name the GPIO pin, for instance GPIO17")
+	}
+}
+
+func (k *checker) remotes() {
+	names := map[string]bool{}
+	for i, r := range k.c.Remote {
+		path := fmt.Sprintf("remote_write[%d]", i)
+		if !namePattern.MatchString(r.Name) || names[r.Name] {
+			k.bad(path+".name", "%q: %s, and each once", r.Name, nameRule)
+		}
+		names[r.Name] = true
+		if u, err := url.Parse(r.URL); err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil {
+			k.bad(path+".url", "want http://host/path or https://host/path without a password (use authorization_file), got %q", r.URL)
+		}
+		if r.Protocol < 0 || r.Protocol > 2 {
+			k.bad(path+".protocol", "want 1 or 2, got %d", r.Protocol)
+		}
 	}
 }
 

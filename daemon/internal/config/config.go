@@ -27,6 +27,7 @@ type Config struct {
 	Limits    Limits              `yaml:"limits"`
 	Plan      Plan                `yaml:"plan"`
 	Interlock *Interlock          `yaml:"interlock"`
+	Remote    []RemoteWrite       `yaml:"remote_write"`
 	Simulated *Simulated          `yaml:"simulated"` // nil: real hardware
 	// Uncertainty is what the rig adds to every probe's budget, limits in K.
 	Uncertainty Uncertainty `yaml:"uncertainty"`
@@ -142,6 +143,17 @@ type Interlock struct {
 	DropAbove *float64      `yaml:"drop_above"` // degC
 	LostProbe time.Duration `yaml:"lost_probe"`
 	Heartbeat time.Duration `yaml:"heartbeat"` // 0: a steady level
+}
+
+// RemoteWrite is a receiver of the Prometheus remote-write protocol.
+type RemoteWrite struct {
+	Name     string            `yaml:"name"`
+	URL      string            `yaml:"url"`
+	Protocol int               `yaml:"protocol"` // 1 (default), or 2 with fallback to 1
+	Window   time.Duration     `yaml:"window"`   // how old a sample the receiver takes; 0: in order only
+	Labels   map[string]string `yaml:"labels"`
+	// Authorization is the file that holds the Authorization header's value.
+	Authorization string `yaml:"authorization_file"`
 }
 
 // Simulated puts a simulated rig in the place of the hardware.
