@@ -295,7 +295,8 @@ func (d *Daemon) watchSources() {
 	}
 }
 
-// feedWatchdog tells the supervisor that scans advance, and nothing while they don't.
+// feedWatchdog tells the supervisor that scans advance, and nothing while they are
+// overdue: for twice the slowest period and ten seconds.
 func (d *Daemon) feedWatchdog() {
 	if d.opts.Watchdog <= 0 {
 		return
@@ -303,17 +304,30 @@ func (d *Daemon) feedWatchdog() {
 	tick := time.NewTicker(d.opts.Watchdog)
 	defer tick.Stop()
 	var last uint64
+	since := d.board.clock.Now().BootNS
 	for {
 		select {
 		case <-tick.C:
 		case <-d.ctx.Done():
 			return
 		}
-		if now := d.acq.Load().Scans(); now != last {
-			last = now
+		now := d.board.clock.Now().BootNS
+		if n := d.acq.Load().Scans(); n != last {
+			last, since = n, now
+		}
+		if time.Duration(now-since) < 2*slowest(d.layout())+10*time.Second {
 			d.opts.Notify("WATCHDOG=1")
 		}
 	}
+}
+
+// slowest is the longest period of a source.
+func slowest(l *record.Layout) time.Duration {
+	var most int64
+	for _, s := range l.Sources {
+		most = max(most, s.EveryNS)
+	}
+	return time.Duration(most)
 }
 
 // shutdown stops what Start has started, in reverse: acquisition, journal, buses.
