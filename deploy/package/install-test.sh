@@ -14,7 +14,10 @@ if [ -z "${SOAKRIG_OWN_NETWORK:-}" ]; then
     root=$temporary/root
     trap 'rm -rf --one-file-system "$temporary"' EXIT
   fi
-  [ -d "$root/usr" ] || debootstrap --variant=minbase --include=systemd,udev bookworm "$root" http://deb.debian.org/debian >/dev/null
+  if [ ! -d "$root/usr" ]; then
+    mirror=$(apt-get indextargets --format '$(SITE)' 'Created-By: Packages' | head -n 1) # the one this machine uses
+    debootstrap --variant=minbase --include=systemd,udev bookworm "$root" "$mirror" >/dev/null
+  fi
   SOAKRIG_OWN_NETWORK=1 unshare --net --mount --pid --fork --kill-child "$0" "$older" "$newer" "$(realpath "$root")"
   exit
 fi
