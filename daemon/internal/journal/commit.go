@@ -113,26 +113,18 @@ func (j *Journal) commitOnce() (more bool, err error) {
 		return false, err
 	}
 	began := time.Now()
-	rows, count := 0, 0
-	err = j.w.inTx(func(ctx context.Context) error {
-		if err := j.opts.tune.fault("commit"); err != nil {
-			return err
-		}
-		if err := j.writeSeal(ctx); err != nil {
-			return err
-		}
-		if b.to == 0 {
-			return nil
-		}
-		rows, count, err = j.writeRows(ctx, b)
-		return err
-	})
+	rows, err := j.packRows(b)
 	if err != nil {
+		return false, err
+	}
+	if err := j.write(rows); err != nil {
 		return false, fmt.Errorf("commit to %s: %w", j.w.file.path, err)
 	}
 	j.commits.add(time.Since(began))
-	j.w.live += rows
-	j.w.liveCount += count
+	for _, r := range rows {
+		j.w.live++
+		j.w.liveCount += r.entries
+	}
 	if gap.To != 0 {
 		j.loss(gap)
 	}
@@ -168,47 +160,74 @@ func (j *Journal) committed(b batch) {
 	}
 }
 
-// writeRows packs a batch into live rows.
-func (j *Journal) writeRows(ctx context.Context, b batch) (rows, entries int, err error) {
+// liveRow is a packed row that waits for its commit.
+type liveRow struct {
+	first   uint64
+	entries int
+	d       []byte
+}
+
+// write makes one transaction of the rows and of what the seal has ready. One row
+// alone is a statement alone, which SQLite makes a transaction of.
+func (j *Journal) write(rows []liveRow) error {
+	if err := j.opts.tune.fault("commit"); err != nil {
+		return err
+	}
+	insert := func(ctx context.Context, r liveRow) error {
+		_, err := j.w.insertLive.ExecContext(ctx, int64(r.first), r.d)
+		return err
+	}
+	if len(rows) == 1 && !j.sealDue() {
+		return insert(context.Background(), rows[0])
+	}
+	return j.w.inTx(func(ctx context.Context) error {
+		if err := j.writeSeal(ctx); err != nil {
+			return err
+		}
+		for _, r := range rows {
+			if err := insert(ctx, r); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// packRows packs a batch into rows for live.
+func (j *Journal) packRows(b batch) (rows []liveRow, err error) {
+	if b.to == 0 {
+		return nil, nil
+	}
 	seq := b.from
 	bytes := 0
 	j.packer.Reset(seq)
-	flush := func() error {
-		if j.packer.Len() == 0 {
-			return nil
+	flush := func() {
+		if n := j.packer.Len(); n > 0 {
+			rows = append(rows, liveRow{first: seq - uint64(n), entries: n, d: j.packer.Append(nil)})
 		}
-		first := seq - uint64(j.packer.Len())
-		if _, err := j.w.insertLive.ExecContext(ctx, int64(first), j.packer.Append(nil)); err != nil {
-			return err
-		}
-		rows++
-		entries += j.packer.Len()
 		j.packer.Reset(seq)
 		bytes = 0
-		return nil
 	}
 	for _, c := range b.chunks {
 		for i := int(seq - c.first); i < len(c.ends) && seq <= b.to; i++ {
 			stamp, body := c.entry(i)
 			if j.packer.Len() >= rowEntries || bytes > rowBytes {
-				if err := flush(); err != nil {
-					return rows, entries, err
-				}
+				flush()
 			}
 			ok, err := j.packer.Add(takeStamp(stamp), body)
 			if err == nil && !ok { // the block can take no more of this kind
-				if err = flush(); err == nil {
-					_, err = j.packer.Add(takeStamp(stamp), body)
-				}
+				flush()
+				_, err = j.packer.Add(takeStamp(stamp), body)
 			}
 			if err != nil {
-				return rows, entries, err
+				return nil, err
 			}
 			bytes += len(body)
 			seq++
 		}
 	}
-	return rows, entries, flush()
+	flush()
+	return rows, nil
 }
 
 // reserveAhead makes the disk promise more numbers when half of those promised are

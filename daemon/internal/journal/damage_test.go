@@ -57,6 +57,7 @@ func judge(t *testing.T, what, dir string, n uint64) (o outcome) {
 	t.Helper()
 	j, err := Open(small(dir))
 	if err != nil {
+		t.Logf("%s: refused: %v", what, err)
 		return outcome{refused: true}
 	}
 	defer j.Close()

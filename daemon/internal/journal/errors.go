@@ -53,6 +53,7 @@ const (
 	sqliteCorrupt      = 11
 	sqliteFull         = 13
 	sqliteNotADB       = 26
+	sqliteIOErrShort   = sqliteIOErr | 2<<8 // the file ends too early
 	sqliteIOErrFsync   = sqliteIOErr | 4<<8
 	sqliteIOErrDirSync = sqliteIOErr | 5<<8
 )
@@ -83,6 +84,8 @@ func troubleOf(err error) trouble {
 	switch code {
 	case sqliteIOErrFsync, sqliteIOErrDirSync:
 		return troubleSync
+	case sqliteIOErrShort:
+		return troubleCorrupt
 	}
 	switch code & 0xff {
 	case sqliteFull, sqliteIOErr:
