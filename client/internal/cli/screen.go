@@ -116,7 +116,7 @@ func (v *rigView) frame(width int, mark painter) []string {
 		}
 	}
 	state := fmt.Sprintf("  %s; %d of %d probes good", verdictSoFar(l), l.ProbesGood, l.ProbesTotal)
-	if v.lag > 0 {
+	if v.lag > usualLag {
 		state += fmt.Sprintf("; %d entries behind", v.lag)
 	}
 	code := bold

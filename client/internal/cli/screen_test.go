@@ -20,7 +20,7 @@ func testWatch() *watch {
 		AmbientC: ptr(23), RiseK: ptr(68.9), PowerW: ptr(292.4), EnergyJ: ptr(590000), SlopeKPerH: ptr(6.2), Tier: "rising", ToSteadyS: ptr(1300),
 		LimitC: ptr(105), ProbesGood: 1, ProbesTotal: 2, VerdictSoFar: record.VerdictPass,
 		Warnings: []record.Finding{{Code: "probe_lost", Severity: "warning", Channel: "vr1", FromS: ptr(1800), Seen: "vr1 gives no value"}}}
-	one := &rigView{name: "bench-1", live: live, lag: 12, seen: true, order: []string{"vr1", "vr2", "room", "wall", "meter"}, values: map[string]probeView{
+	one := &rigView{name: "bench-1", live: live, lag: 1200, seen: true, order: []string{"vr1", "vr2", "room", "wall", "meter"}, values: map[string]probeView{
 		"vr1":  {place: "behind stage 1", unit: "degC", role: record.RoleProbe, faulted: true},
 		"vr2":  {place: "behind stage 2", unit: "degC", role: record.RoleProbe, last: ptr(91.93)},
 		"room": {unit: "degC", role: record.RoleAmbient, last: ptr(23.04)}, "wall": {unit: "W", role: record.RoleSupply, last: ptr(292.4)},
@@ -60,8 +60,8 @@ func TestScreen(t *testing.T) {
 
 func TestWatchLines(t *testing.T) {
 	for form, want := range map[string]string{
-		"text": "bench-1  carrier-7 boosted; load 34 min of 1 h; peak 92.1 ± 2.4 °C on vr2; rise 68.9 K; 292 W; 6.2 K/h rising; 1 of 2 probes good; pass so far; ! 0:30:00 vr1 gives no value; 12 entries behind\nbench-2  no connection: connection refused\n",
-		"csv":  "bench-1,20260502-01,carrier-7,boosted,load,2340,2160,92.1,vr2,91.9,vr2,68.9,23,292.4,6.2,rising,1,2,pass,12\n",
+		"text": "bench-1  carrier-7 boosted; load 34 min of 1 h; peak 92.1 ± 2.4 °C on vr2; rise 68.9 K; 292 W; 6.2 K/h rising; 1 of 2 probes good; pass so far; ! 0:30:00 vr1 gives no value; 1200 entries behind\nbench-2  no connection: connection refused\n",
+		"csv":  "bench-1,20260502-01,carrier-7,boosted,load,2340,2160,92.1,vr2,91.9,vr2,68.9,23,292.4,6.2,rising,1,2,pass,1200\n",
 	} {
 		var b bytes.Buffer
 		s := &session{Env: Env{Stdout: &b}}

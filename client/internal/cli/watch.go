@@ -95,6 +95,10 @@ type watch struct {
 	wg       sync.WaitGroup
 }
 
+// usualLag is how many entries a healthy stream may be behind without a word: its
+// summaries come when their second is over.
+const usualLag = 50
+
 // rigView is what is known of one rig; mu guards all of it.
 type rigView struct {
 	mu      sync.Mutex
@@ -323,7 +327,7 @@ func liveLine(l *record.Live, lag uint64) string {
 	for _, f := range l.Warnings {
 		parts = append(parts, "! "+report.FindingText(&f))
 	}
-	if lag > 0 {
+	if lag > usualLag {
 		parts = append(parts, fmt.Sprintf("%d entries behind", lag))
 	}
 	return strings.Join(parts, "; ")
