@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"modernc.org/sqlite"
@@ -217,9 +218,6 @@ func sampleFirst(name string) (uint64, bool) {
 	if !ok || len(digits) != 20 {
 		return 0, false
 	}
-	var n uint64
-	if _, err := fmt.Sscanf(digits, "%d", &n); err != nil || n == 0 || n > 1<<62 {
-		return 0, false
-	}
-	return n, true
+	n, err := strconv.ParseUint(digits, 10, 62)
+	return n, err == nil && n > 0
 }
