@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -81,7 +82,7 @@ func readDamaged(path string) (pieces []piece, id string) {
 		pieces = append(pieces, p)
 	}
 	slices.SortFunc(pieces, func(a, b piece) int {
-		return int(int64(a.first - b.first))
+		return cmp.Compare(a.first, b.first)
 	})
 	kept := pieces[:0]
 	for _, p := range pieces {
