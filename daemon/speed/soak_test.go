@@ -57,7 +57,6 @@ func wideRig(dir string, speed, httpPort int) string {
 	return s.String()
 }
 
-
 func startProgram(t testing.TB, binary string, speed int) *program {
 	t.Helper()
 	dir := t.TempDir()
