@@ -5,7 +5,6 @@ package speed
 import (
 	"path/filepath"
 	"testing"
-	"time"
 
 	"soakrig/daemon/internal/journal"
 	"soakrig/drivers/its90"
@@ -74,17 +73,5 @@ func TestCountsOfJournal(t *testing.T) {
 	t.Logf("%.3f transactions per commit", per)
 	if per > 1.1 {
 		t.Errorf("%.3f transactions per commit, sealing included, at most 1.1", per)
-	}
-}
-
-// TestCountsOfPrograms holds the size of soakd for every target.
-func TestCountsOfPrograms(t *testing.T) {
-	for _, b := range boards {
-		began := time.Now()
-		_, n := build(t, "soakrig/daemon/soakd", b.arch, b.arm)
-		t.Logf("soakd for %s: %.1f MB, built in %v", b.name, float64(n)/1e6, time.Since(began).Round(time.Second))
-		if n >= mostMB*1e6 {
-			t.Errorf("soakd for %s has %d bytes, must be below %d MB", b.name, n, mostMB)
-		}
 	}
 }
