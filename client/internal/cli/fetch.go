@@ -31,6 +31,7 @@ type fetch struct {
 	boot   record.BootID
 	bootNS int64
 	lastS  float64        // run time of the newest entry
+	zeroed bool           // line has the run's start
 	held   []client.Event // notes whose boot the next sample tells
 }
 
@@ -47,6 +48,7 @@ func (f *fetch) readings(ctx context.Context) archive.Readings {
 			return
 		}
 		f.run.Layouts, f.run.Events, f.at, f.line = nil, nil, map[uint32]int{}, record.Timeline{}
+		f.zeroed = false
 		_, err := from.Read(ctx, client.Range{Journal: rec.JournalID, From: rec.FirstSeq, To: rec.LastSeq}, func(e *client.Event) error {
 			return f.event(e, yield)
 		})
@@ -87,6 +89,7 @@ func (f *fetch) release() {
 
 // runTime is the run time of an entry. A reboot before it becomes an event.
 func (f *fetch) runTime(e *client.Event) float64 {
+	f.begin(e.At)
 	atS, outage := f.line.At(e.At)
 	f.lastS = atS
 	if outage != nil {
@@ -94,6 +97,19 @@ func (f *fetch) runTime(e *client.Event) float64 {
 			LengthS: outage.ToS - outage.FromS, Known: outage.Known})
 	}
 	return atS
+}
+
+// begin puts run time zero at the run's start, before the first entry at: a sample may
+// have been stored between the start and the entry that tells of it.
+func (f *fetch) begin(at record.Stamp) {
+	started := f.run.Record.StartedWallNS
+	if f.zeroed || started == 0 {
+		return
+	}
+	f.zeroed = true
+	at.BootNS -= at.WallNS - started
+	at.WallNS = started
+	f.line.At(at)
 }
 
 // note takes an entry that is not a sample.
