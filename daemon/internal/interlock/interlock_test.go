@@ -3,6 +3,7 @@ package interlock
 import (
 	"errors"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -40,14 +41,15 @@ type rig struct {
 	i      *Interlock
 	pin    *pin
 	tables map[uint32]*table
-	now    int64
+	now    int64        // moved by the test alone
+	clock  atomic.Int64 // the same, for the heartbeat
 }
 
 func newRig(t *testing.T, o Options) *rig {
 	t.Helper()
 	r := &rig{pin: &pin{}, tables: map[uint32]*table{}}
 	o.Pin = r.pin
-	o.Now = func() record.Stamp { return record.Stamp{BootNS: r.now} }
+	o.Now = func() record.Stamp { return record.Stamp{BootNS: r.clock.Load()} }
 	i, err := New(o)
 	if err != nil {
 		t.Fatal(err)
@@ -55,6 +57,11 @@ func newRig(t *testing.T, o Options) *rig {
 	r.i = i
 	r.pass(&record.Layout{ID: layout.ID, Rig: layout.Rig, Sources: layout.Sources, Channels: layout.Channels})
 	return r
+}
+
+func (r *rig) advance(d time.Duration) {
+	r.now += int64(d)
+	r.clock.Store(r.now)
 }
 
 // pass hands one entry over as Run does and drops where it asks to.
@@ -68,7 +75,7 @@ func (r *rig) pass(b record.Body) string {
 
 // sample passes a second of rig time and one sample; a nil value is an open probe.
 func (r *rig) sample(vr1 *float64, room float64) string {
-	r.now += int64(time.Second)
+	r.advance(time.Second)
 	raw := record.Raw{Faults: record.Open}
 	if vr1 != nil {
 		raw = record.Raw{Has: record.HasCode, Code: int64(*vr1 / 0.25)}
@@ -145,7 +152,7 @@ func TestHeartbeat(t *testing.T) {
 		if n := len(r.pin.levels); n != 11 {
 			t.Errorf("%d levels after 5 s of heartbeat", n)
 		}
-		r.now += int64(silence) // a hung daemon: no sample any more
+		r.advance(silence) // a hung daemon: no sample any more
 		time.Sleep(time.Second)
 		synctest.Wait()
 		n := len(r.pin.levels)
