@@ -46,12 +46,14 @@ func (e *GapError) Error() string {
 
 // SQLite result codes that decide what happens next; primary code in the low byte.
 const (
+	sqliteError        = 1 // the statement does not fit the schema
 	sqliteBusy         = 5
 	sqliteLocked       = 6
 	sqliteReadonly     = 8
 	sqliteIOErr        = 10
 	sqliteCorrupt      = 11
 	sqliteFull         = 13
+	sqliteMismatch     = 20 // a value of a type that the column can't hold
 	sqliteNotADB       = 26
 	sqliteIOErrShort   = sqliteIOErr | 2<<8 // the file ends too early
 	sqliteIOErrFsync   = sqliteIOErr | 4<<8

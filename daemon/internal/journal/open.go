@@ -126,9 +126,20 @@ func (j *Journal) openRecords() error {
 	return j.records.open(path)
 }
 
-// damage tells whether an error means that a file's content is not what it was.
+// damage tells whether an error of opening means that a file's content is not what
+// it was: SQLite says so, or our own fixed queries meet tables, columns or types that
+// no version has written.
 func damage(err error) bool {
-	return errors.Is(err, ErrDamaged) || troubleOf(err) == troubleCorrupt
+	if err == nil {
+		return false
+	}
+	if errors.Is(err, ErrDamaged) || troubleOf(err) == troubleCorrupt {
+		return true
+	}
+	if code, ok := sqliteCode(err); ok {
+		return code&0xff == sqliteError || code&0xff == sqliteMismatch
+	}
+	return strings.Contains(err.Error(), "sql: Scan error") // database/sql has no error value for it
 }
 
 // sampleFiles lists the numbers in the names of sample files, ascending.
