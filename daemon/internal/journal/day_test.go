@@ -57,7 +57,7 @@ func TestDay(t *testing.T) {
 		}
 		after := measureFlat(t, j)
 		t.Logf("%d h: after a quarter %+v, at the end %+v, state %+v", *hours, before, after, j.State())
-		if after.heap > before.heap+4<<20 || after.descriptors > before.descriptors+8 || after.goroutines > before.goroutines+10 || after.files > before.files+4 {
+		if after.heap > before.heap+8<<20 || after.descriptors > before.descriptors+8 || after.goroutines > before.goroutines+10 || after.files > before.files+4 {
 			t.Errorf("not flat: %+v, then %+v", before, after)
 		}
 		_, err := stalled.Next(t.Context())

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -46,12 +48,26 @@ func mix(x uint64) uint64 {
 
 func sameBody(a, b record.Body) bool { return reflect.DeepEqual(a, b) }
 
+// crashes holds, for each journal that open has opened, the switch that crash throws.
+var crashes sync.Map
+
 func open(t testing.TB, opts Options) *Journal {
 	t.Helper()
+	crashed, inner := new(atomic.Bool), opts.tune.fault
+	opts.tune.fault = func(op string) error {
+		switch {
+		case crashed.Load():
+			return errors.New("crashed")
+		case inner != nil:
+			return inner(op)
+		}
+		return nil
+	}
 	j, err := Open(opts)
 	if err != nil {
 		t.Fatal(err)
 	}
+	crashes.Store(j, crashed)
 	return j
 }
 
@@ -211,7 +227,11 @@ func crash(j *Journal) {
 	j.mu.Lock()
 	j.closed = true
 	j.mu.Unlock()
-	j.opts.tune.fault = func(string) error { return errors.New("crashed") }
+	crashed, ok := crashes.LoadAndDelete(j)
+	if !ok {
+		panic("crash wants a journal that open has opened")
+	}
+	crashed.(*atomic.Bool).Store(true)
 	close(j.stop)
 	<-j.done
 	j.cancel()
