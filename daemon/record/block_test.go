@@ -348,3 +348,42 @@ func BenchmarkBlockRead(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/scans, "ns/scan")
 }
+
+// TestBlockPieces draws long stretches in which codes come and go, so that the
+// pieces in which a block is read differ in what they hold.
+func TestBlockPieces(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		channels := rapid.IntRange(1, 3).Draw(t, "channels")
+		var entries []record.Entry
+		for range rapid.IntRange(1, 6).Draw(t, "stretches") {
+			like := make([]record.Raw, channels)
+			for ch := range like {
+				like[ch] = drawRaw(t)
+			}
+			moving := rapid.Bool().Draw(t, "moving")
+			for i := range rapid.IntRange(1, 200).Draw(t, "length") {
+				raw := append([]record.Raw(nil), like...)
+				for ch := range raw {
+					if moving && raw[ch].Has&record.HasCode != 0 {
+						raw[ch].Code += int64(i * ch)
+					}
+				}
+				seq := uint64(len(entries) + 1)
+				entries = append(entries, record.Entry{Seq: seq, At: record.Stamp{BootNS: int64(seq) * 7}, Body: &record.Sample{Layout: 1, Raw: raw}})
+			}
+		}
+		p, err := pack(entries)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, err := unpack(p)
+		if err != nil || len(got) != len(entries) {
+			t.Fatalf("%d entries, want %d: %v", len(got), len(entries), err)
+		}
+		for i := range got {
+			if !same(got[i], entries[i]) {
+				t.Fatalf("entry %d: got %+v, want %+v", i, got[i].Body, entries[i].Body)
+			}
+		}
+	})
+}

@@ -37,8 +37,9 @@ type shapeReader struct {
 	boots        [groupLen]int64
 	offsets      [groupLen]int64
 	sizes        [groupLen]int64
-	fresh        bool // nothing decoded yet
-	absent       Fields
+	fresh        bool     // nothing decoded yet
+	lacks        []Fields // per channel: codes that some entry of the piece does not have
+	dropped      []bool   // per channel: codes were taken away in the piece before
 }
 
 // rawColumn is a column of one field of one channel and what its slots hold.
@@ -139,7 +140,7 @@ func (r *BlockReader) countShapes(n, boots int) error {
 }
 
 func (s *shapeReader) open(c *cursor, other bool) {
-	s.given, s.n, s.next, s.fresh, s.absent = 0, 0, 0, true, 0
+	s.given, s.n, s.next, s.fresh = 0, 0, 0, true
 	s.boot.open(c, s.count)
 	s.offset.open(c, s.count)
 	if other {
@@ -306,12 +307,15 @@ func (s *shapeReader) fillShared(m int) bool {
 		Has: Fields(has), Faults: Faults(faults), AgeUS: int32(age),
 		Code: s.shared[fieldCode], Cold: s.shared[fieldCold], Chip: s.shared[fieldChip],
 	}
-	if len(s.fields[fieldHas]) == 0 {
-		s.absent = knownFields &^ v.Has
-		dropAbsent(&v)
-	}
 	for i := range s.raw {
 		s.raw[i] = v
+	}
+	if cap(s.lacks) < s.raws {
+		s.lacks, s.dropped = make([]Fields, s.raws), make([]bool, s.raws)
+	}
+	s.lacks, s.dropped = s.lacks[:s.raws], s.dropped[:s.raws]
+	for ch := range s.lacks {
+		s.lacks[ch], s.dropped[ch] = knownFields&^v.Has, false
 	}
 	return true
 }
@@ -340,20 +344,26 @@ func (s *shapeReader) fillColumns(m int) bool {
 			}
 		}
 	}
-	if len(s.fields[fieldHas]) > 0 {
-		s.dropAbsent(raw)
-	} else if s.absent != 0 && (s.absent&HasCode != 0 && len(s.fields[fieldCode]) > 0 ||
-		s.absent&HasCold != 0 && len(s.fields[fieldCold]) > 0 ||
-		s.absent&HasChip != 0 && len(s.fields[fieldChip]) > 0) {
-		s.dropAbsent(raw)
+	for ch := range s.raws {
+		if s.dropped[ch] || s.carries(ch) {
+			s.dropCodes(raw, ch)
+		}
 	}
 	return true
 }
 
-// dropAbsent takes away the stand-ins of codes that are not there, and puts back
-// what all share where an earlier piece of the block had it taken away.
-func (s *shapeReader) dropAbsent(raw []Raw) {
-	for i := range raw {
+// carries tells whether a channel holds a code that some entry does not have.
+func (s *shapeReader) carries(ch int) bool {
+	l := s.lacks[ch]
+	return l&HasCode != 0 && (len(s.fields[fieldCode]) > 0 || s.shared[fieldCode] != 0) ||
+		l&HasCold != 0 && (len(s.fields[fieldCold]) > 0 || s.shared[fieldCold] != 0) ||
+		l&HasChip != 0 && (len(s.fields[fieldChip]) > 0 || s.shared[fieldChip] != 0)
+}
+
+// dropCodes takes away a channel's stand-ins of codes that are not there, and puts
+// back what all share where the piece before had it taken away.
+func (s *shapeReader) dropCodes(raw []Raw, ch int) {
+	for i := ch; i < len(raw); i += s.raws {
 		r := &raw[i]
 		if len(s.fields[fieldCode]) == 0 {
 			r.Code = s.shared[fieldCode]
@@ -366,6 +376,12 @@ func (s *shapeReader) dropAbsent(raw []Raw) {
 		}
 		dropAbsent(r)
 	}
+	for f := fieldCode; f < rawFields; f++ { // the slots no longer hold what the column says
+		if len(s.fields[f]) > 0 {
+			s.fields[f][ch].holds = false
+		}
+	}
+	s.dropped[ch] = s.lacks[ch] != 0
 }
 
 func (s *shapeReader) fillColumn(raw []Raw, f, ch, m int) bool {
@@ -379,8 +395,7 @@ func (s *shapeReader) fillColumn(raw []Raw, f, ch, m int) bool {
 		for i := range v {
 			v[i] = x
 		}
-		// The slots keep a code only while no entry has its own taken away.
-		col.held, col.holds = x, m == len(s.raw)/s.raws && (f < fieldCode || !s.drops())
+		col.held, col.holds = x, m == len(s.raw)/s.raws
 	} else {
 		col.read(v)
 		col.holds = false
@@ -414,19 +429,17 @@ func (s *shapeReader) fillColumn(raw []Raw, f, ch, m int) bool {
 			raw[i*n+ch].Faults = Faults(x)
 		}
 	case fieldHas:
+		var lacks Fields
 		for i, x := range v {
 			if x&^int64(knownFields) != 0 {
 				return false
 			}
 			raw[i*n+ch].Has = Fields(x)
+			lacks |= knownFields &^ Fields(x)
 		}
+		s.lacks[ch] = lacks
 	}
 	return true
-}
-
-// drops tells whether codes of this shape may be taken away after they were filled.
-func (s *shapeReader) drops() bool {
-	return len(s.fields[fieldHas]) > 0 || s.absent != 0
 }
 
 // CheckBlock verifies the checksum of a block and gives the numbers of its first

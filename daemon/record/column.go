@@ -179,6 +179,11 @@ func (k *column) read(out []int64) {
 	}
 	width := int(k.p[0])
 	k.p = k.p[1:]
+	if k.mode == columnDelta && width <= 57 && len(k.p) >= groupBytes(len(out), width)+8 {
+		k.last = sumBits(out, k.p, width, k.last)
+		k.p = k.p[groupBytes(len(out), width):]
+		return
+	}
 	unpackBits(out, k.p, width)
 	k.p = k.p[groupBytes(len(out), width):]
 	last := k.last
@@ -197,6 +202,20 @@ func (k *column) read(out []int64) {
 		k.delta = delta
 	}
 	k.last = last
+}
+
+// sumBits is unpackBits and the running sum in one, for the usual case: at most 57
+// bits each, and 8 bytes behind the group.
+func sumBits(out []int64, p []byte, width int, last int64) int64 {
+	mask := uint64(1)<<width - 1
+	bit := 0
+	for i := range out {
+		u := binary.LittleEndian.Uint64(p[bit>>3:]) >> (bit & 7) & mask
+		last += unzigzag(u)
+		out[i] = last
+		bit += width
+	}
+	return last
 }
 
 // unpackBits reads len(out) zigzag numbers of width bits from the front of p, which

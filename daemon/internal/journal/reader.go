@@ -21,6 +21,7 @@ type Reader struct {
 	memAt int
 
 	pieces []piece // blocks from disk not yet opened
+	buf    []byte  // of the sealed block read last, for the next one
 	block  record.BlockReader
 	inside bool // block has entries left
 
@@ -232,9 +233,12 @@ func (r *Reader) refill(ctx context.Context) (wait bool, err error) {
 	}
 	j.mu.Unlock()
 	r.mem, r.memAt = chunk{}, 0
-	r.pieces, err = j.find(ctx, r.seq)
+	r.pieces, err = j.find(ctx, r.seq, r.buf)
 	if err != nil {
 		return false, err
+	}
+	if len(r.pieces) == 1 {
+		r.buf = r.pieces[0].d
 	}
 	if len(r.pieces) == 0 || r.pieces[0].first > upTo {
 		r.pieces = nil
@@ -243,14 +247,15 @@ func (r *Reader) refill(ctx context.Context) (wait bool, err error) {
 	return false, nil
 }
 
-// find looks through the files for the block that holds seq, or the next one.
-func (j *Journal) find(ctx context.Context, seq uint64) ([]piece, error) {
+// find looks through the files for the block that holds seq, or the next one; buf
+// is room that it may use.
+func (j *Journal) find(ctx context.Context, seq uint64, buf []byte) ([]piece, error) {
 	for {
 		f, again := j.fileFor(seq)
 		if f == nil {
 			return nil, nil
 		}
-		p, err := f.find(ctx, seq)
+		p, err := f.find(ctx, seq, buf)
 		switch {
 		case errors.Is(err, errGone):
 			select {

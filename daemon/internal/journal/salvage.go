@@ -295,7 +295,7 @@ func (j *Journal) badRows(f *sampleFile) {
 		end = next - 1
 	}
 	for seq := f.first; seq <= end; {
-		p, err := f.find(j.ctx, seq)
+		p, err := f.find(j.ctx, seq, nil)
 		if err != nil {
 			return
 		}

@@ -277,8 +277,8 @@ const livePieces = 64 // live rows that one query fetches
 // find gives the block that holds seq, or, when none does, the one that comes
 // next in this file; live rows come several at a time. Damaged rows are passed
 // over. Each call is one short transaction. An empty answer means that the file
-// has nothing at or after seq.
-func (f *sampleFile) find(ctx context.Context, seq uint64) ([]piece, error) {
+// has nothing at or after seq. A sealed block is read into buf where it fits.
+func (f *sampleFile) find(ctx context.Context, seq uint64, buf []byte) ([]piece, error) {
 	f.mu.RLock()
 	defer f.mu.RUnlock()
 	db, err := f.open()
@@ -290,14 +290,14 @@ func (f *sampleFile) find(ctx context.Context, seq uint64) ([]piece, error) {
 		return nil, err
 	}
 	defer tx.Rollback() // a read-only transaction has nothing to lose
-	blk, err := f.findIn(ctx, tx, "blk", seq, 1)
+	blk, err := f.findIn(ctx, tx, "blk", seq, 1, buf)
 	if err != nil {
 		return nil, err
 	}
 	if len(blk) == 1 && blk[0].first <= seq {
 		return blk, nil
 	}
-	live, err := f.findIn(ctx, tx, "live", seq, livePieces)
+	live, err := f.findIn(ctx, tx, "live", seq, livePieces, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -308,7 +308,7 @@ func (f *sampleFile) find(ctx context.Context, seq uint64) ([]piece, error) {
 }
 
 // findIn looks for the row that covers seq, else the next ones.
-func (f *sampleFile) findIn(ctx context.Context, tx *sql.Tx, table string, seq uint64, limit int) ([]piece, error) {
+func (f *sampleFile) findIn(ctx context.Context, tx *sql.Tx, table string, seq uint64, limit int, buf []byte) ([]piece, error) {
 	rows, err := tx.QueryContext(ctx, "SELECT seq, d FROM "+table+
 		" WHERE seq >= (SELECT coalesce(max(seq), 0) FROM "+table+" WHERE seq <= ?) ORDER BY seq", int64(seq))
 	if err != nil {
@@ -318,15 +318,18 @@ func (f *sampleFile) findIn(ctx context.Context, tx *sql.Tx, table string, seq u
 	var out []piece
 	for len(out) < limit && rows.Next() {
 		var row int64
-		var p piece
-		if err := rows.Scan(&row, &p.d); err != nil {
+		var raw sql.RawBytes
+		if err := rows.Scan(&row, &raw); err != nil {
 			return nil, err
 		}
-		if p.first, p.last, err = record.CheckBlock(p.d); err != nil || p.first != uint64(row) {
+		p := piece{}
+		if p.first, p.last, err = record.CheckBlock(raw); err != nil || p.first != uint64(row) {
 			f.damaged(table, row)
 			continue
 		}
 		if p.last >= seq {
+			p.d = append(buf[:0], raw...)
+			buf = nil
 			out = append(out, p)
 		}
 	}
