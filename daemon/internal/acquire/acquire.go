@@ -51,6 +51,8 @@ type Acquirer struct {
 
 	mu     sync.Mutex     // guards layout and calibrations
 	layout *record.Layout // in force; replaced, never changed
+	wall   int64          // wall minus monotonic time when it was looked at last; ns
+	walled bool           // it has been
 	cals   map[string]record.Calibration
 }
 
@@ -269,6 +271,23 @@ func (m *member) advance(began, now int64) {
 	}
 }
 
+// stepped is how wall time jumped against the monotonic clock since the last look, if
+// by more than clockStep; nil: it did not.
+func (a *Acquirer) stepped(at record.Stamp) *record.ClockStep {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	wall := at.WallNS - at.BootNS
+	step, first := wall-a.wall, !a.walled
+	a.wall, a.walled = wall, true
+	if first || step < clockStep && step > -clockStep {
+		return nil
+	}
+	return &record.ClockStep{StepNS: step, Synced: at.Synced}
+}
+
+// clockStep is the least jump of wall time that is recorded; less is slewing.
+const clockStep = int64(500 * time.Millisecond)
+
 // read takes one sample and stores it.
 func (g *group) read(ctx context.Context, m *member) error {
 	s := m.source
@@ -277,6 +296,12 @@ func (g *group) read(ctx context.Context, m *member) error {
 	at := g.a.opts.Clock.Now()
 	if ctx.Err() != nil {
 		return nil // a reading cut short by the stop says nothing about the probe
+	}
+	if step := g.a.stepped(at); step != nil {
+		g.a.opts.Log.Warn("the clock has stepped", "by", time.Duration(step.StepNS), "synchronised", step.Synced)
+		if _, err := g.a.opts.Journal.Append(at, step); err != nil {
+			return fmt.Errorf("store clock step: %w", err)
+		}
 	}
 	if was != s.opened() {
 		if err := g.a.announce(at); err != nil {

@@ -355,6 +355,20 @@ func TestFaultWordsAgree(t *testing.T) {
 	}
 }
 
+// TestClockStep: wall time that jumps is recorded once; what slews is not.
+func TestClockStep(t *testing.T) {
+	a := &Acquirer{}
+	const start = int64(1e18)
+	for i, c := range []struct {
+		bootS, wallS, stepS float64
+	}{{10, 10, 0}, {11, 11, 0}, {12, 12.4, 0}, {13, 259213.4, 259200}, {14, 259214.4, 0}, {15, 259125.4, -90}, {16, 259126.4, 0}} {
+		got := a.stepped(record.Stamp{BootNS: int64(c.bootS * 1e9), WallNS: start + int64(c.wallS*1e9), Synced: i > 2})
+		if (got != nil) != (c.stepS != 0) || got != nil && (got.StepNS != int64(c.stepS*1e9) || !got.Synced) {
+			t.Errorf("look %d: %+v, want a step of %g s", i, got, c.stepS)
+		}
+	}
+}
+
 func BenchmarkRead(b *testing.B) {
 	s := &script{read: good}
 	c, err := config.Parse("t.yaml", []byte(twoBuses), []*drivers.Driver{s.driver()})

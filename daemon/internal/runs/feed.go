@@ -15,6 +15,7 @@ type sink interface {
 	Gap(record.GapResult)
 	Stop(atS float64, reason string)
 	Restart(atS, outageS float64, durationKnown bool)
+	ClockStep(atS, stepS float64, synced bool)
 }
 
 // feed turns the journal entries of one run into observations. Live and replay use
@@ -123,6 +124,8 @@ func (f *feed) entry(e record.Entry, to sink) (atS float64, err error) {
 		return atS, f.sample(atS, b, to)
 	case *record.Mark:
 		to.Mark(atS, b.Text, b.Author)
+	case *record.ClockStep:
+		to.ClockStep(atS, float64(b.StepNS)/1e9, b.Synced)
 	case *record.Gap:
 		to.Gap(record.GapResult{FromS: atS, ToS: atS, Cause: b.Cause, Text: b.Text})
 	}
