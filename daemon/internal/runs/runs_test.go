@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -23,6 +24,7 @@ type bench struct {
 	cancel context.CancelFunc
 	done   chan error
 
+	mu      sync.Mutex // guards boot, bootNS and wallNS: the manager takes stamps while the test moves time
 	boot    record.BootID
 	bootNS  int64
 	wallNS  int64
@@ -50,6 +52,8 @@ func layout() *record.Layout {
 
 // Now, SleepUntil, Tick and Speed make the bench a clock.
 func (b *bench) Now() record.Stamp {
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	return record.Stamp{Boot: b.boot, BootNS: b.bootNS, WallNS: b.wallNS, Synced: true}
 }
 func (b *bench) SleepUntil(context.Context, int64) error     { return nil }
@@ -106,8 +110,10 @@ func (b *bench) stop() {
 // run writes seconds of samples. Probes follow the load with a time constant of 60 s.
 func (b *bench) run(seconds int) {
 	for range seconds {
+		b.mu.Lock()
 		b.bootNS += 1e9
 		b.wallNS += 1e9
+		b.mu.Unlock()
 		b.hotC += (23 + b.loadW*0.25 - b.hotC) / 60
 		raw := func(v, per float64) record.Raw {
 			return record.Raw{Has: record.HasCode, Code: int64(math.Round(v / per))}
