@@ -50,7 +50,7 @@ const (
 // TestCountsOfJournal counts bytes: of a stored value once sealed, and of a commit.
 func TestCountsOfJournal(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "journal")
-	fill(t, dir, 100_000)
+	fill(t, dir, 100_000, 10)
 	report, err := journal.Inspect(dir)
 	if err != nil {
 		t.Fatal(err)
@@ -59,7 +59,7 @@ func TestCountsOfJournal(t *testing.T) {
 	if report.BytesPerValue > 1.6 || report.BytesPerValue == 0 {
 		t.Errorf("%.3f bytes per stored value once sealed, at most 1.6", report.BytesPerValue)
 	}
-	c := newCommitting(t)
+	c := newCommitting(t, 10)
 	defer c.close()
 	const warm, counted = 300, 600
 	for range warm {

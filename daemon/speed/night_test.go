@@ -19,8 +19,8 @@ import (
 	"soakrig/daemon/record"
 )
 
-// night is a run of so many scans of ten channels at 10 Hz in a journal: seven probes
-// that warm up, a spare, the room and wall power.
+// night is a run of so many scans at 10 Hz in a journal: probes that warm up and, of
+// more than two channels, the last two: the room and wall power.
 type night struct {
 	t      testing.TB
 	j      *journal.Journal
@@ -29,15 +29,15 @@ type night struct {
 	row    journal.RunRow
 }
 
-func nightLayout() *record.Layout {
+func nightLayout(channels int) *record.Layout {
 	l := &record.Layout{ID: 1, Rig: "speed", Sources: []record.Source{{Name: "all", Driver: "quick", EveryNS: 1e8}}}
 	emf := record.Converter{Model: "QUICK", Law: record.LawEMF, PerCode: 0.4e-6, ColdPerCode: 0.0625}
-	for i := range 10 {
+	for i := range channels {
 		ch := record.Channel{Name: fmt.Sprint("vr", i), Kind: record.Temperature, Unit: "degC", Role: record.RoleProbe, Couple: "K", Class: "iec-1", Converter: emf}
-		switch i {
-		case 8:
+		switch {
+		case channels > 2 && i == channels-2:
 			ch.Name, ch.Role = "room", record.RoleAmbient
-		case 9:
+		case channels > 2 && i == channels-1:
 			ch = record.Channel{Name: "wall", Kind: record.Power, Unit: "W", Role: record.RoleSupply, Converter: record.Converter{Model: "QUICK", Law: record.LawLinear, PerCode: 0.1}}
 		}
 		l.Channels = append(l.Channels, ch)
@@ -47,8 +47,8 @@ func nightLayout() *record.Layout {
 }
 
 // newNight records it; the load begins after five minutes and ends five before the end.
-func newNight(t testing.TB, dir string, scans int) *night {
-	n := &night{t: t, layout: nightLayout()}
+func newNight(t testing.TB, dir string, scans, channels int) *night {
+	n := &night{t: t, layout: nightLayout(channels)}
 	var err error
 	if n.j, err = journal.Open(journal.Options{Dir: dir, Sync: 50 * time.Millisecond, Ballast: -1}); err != nil {
 		t.Fatal(err)
@@ -67,7 +67,7 @@ func newNight(t testing.TB, dir string, scans int) *night {
 		Plan: analysis.DefaultPlan(float64(scans)/10-600, []record.Limit{{Name: "probe", Role: record.RoleProbe, Quantity: "value", Bound: 105, Severity: "fail"}})}
 	n.row.State, n.row.StartedAt = "ended", stamp(0)
 	n.row.FirstSeq = append(stamp(0), n.layout)
-	s := &record.Sample{Layout: 1, Raw: make([]record.Raw, 10)}
+	s := &record.Sample{Layout: 1, Raw: make([]record.Raw, channels)}
 	for k := range scans {
 		on := k >= 3000 && k < scans-3000
 		warm := int64(0)
@@ -78,9 +78,9 @@ func newNight(t testing.TB, dir string, scans int) *night {
 			noise := int64(mix(uint64(k*16+i)) % 9)
 			s.Raw[i] = record.Raw{Has: record.HasCode | record.HasCold, Code: noise, Cold: 368, AgeUS: int32(100 * i)}
 			switch {
-			case i < 8:
+			case channels < 3 || i < channels-2:
 				s.Raw[i].Code += warm + int64(20*i)
-			case i == 9:
+			case i == channels-1:
 				s.Raw[i].Has, s.Raw[i].Cold, s.Raw[i].Code = record.HasCode, 0, 400+noise
 				if on {
 					s.Raw[i].Code = 2200 + noise
@@ -113,7 +113,7 @@ func (n *night) evaluate() record.Result {
 
 // values are the run's values as a float64 each, which no method needs less than.
 func (n *night) values() []float64 {
-	return make([]float64, (n.row.LastSeq-n.row.FirstSeq)*10)
+	return make([]float64, (n.row.LastSeq-n.row.FirstSeq)*uint64(len(n.layout.Channels)))
 }
 
 // onePass adds up the floats and finds their largest.
@@ -130,7 +130,7 @@ func onePass(v []float64) {
 // decoding, conversion and analysis.
 func benchNight(b *testing.B) {
 	const hours = 8
-	n := newNight(b, b.TempDir(), hours*36000)
+	n := newNight(b, b.TempDir(), hours*36000, 10)
 	defer n.j.Close()
 	if r := n.evaluate(); r.Load == nil || r.Peak == nil {
 		b.Fatalf("the night was not judged: %s %v", r.Verdict, r.Reasons)
@@ -148,7 +148,7 @@ func benchNight(b *testing.B) {
 func benchCompare(b *testing.B) {
 	const count = 1000
 	dir := b.TempDir()
-	n := newNight(b, dir, 12_000)
+	n := newNight(b, dir, 12_000, 10)
 	result := n.evaluate()
 	for i := range count {
 		row, r := n.row, result

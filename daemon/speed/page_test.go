@@ -19,10 +19,11 @@ import (
 	"soakrig/daemon/internal/metrics"
 )
 
-// page is the metrics of a rig of 64 channels whose windows are full.
-func page(t testing.TB) http.Handler {
-	cfg, known := parse(t, 8, 8, 100*time.Millisecond)
-	clock := newEager(8 * 700)
+// page is the metrics of a rig whose windows are full, with so many sources of so many
+// channels.
+func page(t testing.TB, sources, channels int) http.Handler {
+	cfg, known := parse(t, sources, channels, 100*time.Millisecond)
+	clock := newEager(sources * 700)
 	j, err := journal.Open(journal.Options{Dir: t.TempDir(), Sync: time.Second, Ballast: -1})
 	if err != nil {
 		t.Fatal(err)
@@ -53,7 +54,7 @@ func page(t testing.TB) http.Handler {
 	})
 	<-clock.done
 	h := m.Handler()
-	for deadline := time.Now().Add(30 * time.Second); series(h) < 64*3; runtime.Gosched() {
+	for deadline := time.Now().Add(30 * time.Second); series(h) < sources*channels*3; runtime.Gosched() {
 		if time.Now().After(deadline) {
 			t.Fatalf("the page has %d series", series(h))
 		}
@@ -93,7 +94,7 @@ func plainPage(series int) http.Handler {
 }
 
 func benchPage(b *testing.B) {
-	h := page(b)
+	h := page(b, 8, 8)
 	n := series(h)
 	plain := plainPage(n)
 	p, allocs := newPair(), 0.0

@@ -32,15 +32,15 @@ func scan(k, channels int, into *record.Sample) (record.Stamp, *record.Sample) {
 	return stamp(int64(k)*1e8 + int64(mix(uint64(k))%50_000)), into
 }
 
-// fill makes a journal of so many scans of ten channels, sealed as on a rig.
-func fill(t testing.TB, dir string, scans int) {
+// fill makes a journal of so many scans, sealed as on a rig.
+func fill(t testing.TB, dir string, scans, channels int) {
 	j, err := journal.Open(journal.Options{Dir: dir, Sync: time.Hour, Ballast: -1, RingBytes: 4 << 20})
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, s := scan(0, 10, nil)
+	_, s := scan(0, channels, nil)
 	for k := range scans {
-		at, s := scan(k, 10, s)
+		at, s := scan(k, channels, s)
 		seq, err := j.Append(at, s)
 		if err != nil {
 			t.Fatal(err)
@@ -57,10 +57,11 @@ func fill(t testing.TB, dir string, scans int) {
 	}
 }
 
-// committing commits 10 scans of 10 channels at a time, in turn with a plain file
+// committing commits 10 scans at a time, in turn with a plain file
 // that grows by the same bytes and gets one fdatasync.
 type committing struct {
 	t            testing.TB
+	channels     int
 	j            *journal.Journal
 	plain        *os.File
 	ours, theirs []time.Duration
@@ -70,7 +71,7 @@ type committing struct {
 	buf          []byte
 }
 
-func newCommitting(t testing.TB) *committing {
+func newCommitting(t testing.TB, channels int) *committing {
 	dir := t.TempDir()
 	j, err := journal.Open(journal.Options{Dir: filepath.Join(dir, "journal"), Sync: time.Hour, Ballast: -1})
 	if err != nil {
@@ -80,7 +81,7 @@ func newCommitting(t testing.TB) *committing {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return &committing{t: t, j: j, plain: plain}
+	return &committing{t: t, channels: channels, j: j, plain: plain}
 }
 
 func (c *committing) close() {
@@ -94,7 +95,7 @@ func (c *committing) round() {
 	var seq uint64
 	c.buf = c.buf[:0]
 	for range 10 {
-		at, s := scan(c.k, 10, c.s)
+		at, s := scan(c.k, c.channels, c.s)
 		c.s, c.k = s, c.k+1
 		var err error
 		c.buf = append(c.buf, make([]byte, 37)...) // boot, two times, synchronised: the stamp
@@ -146,7 +147,7 @@ func median(d []time.Duration) float64 {
 // benchCommit takes the medians of 256 commits in each round, and of the rounds the
 // best. It warms up until the log has wrapped.
 func benchCommit(b *testing.B) {
-	c := newCommitting(b)
+	c := newCommitting(b, 10)
 	defer c.close()
 	for range 2500 {
 		c.round()
@@ -173,7 +174,7 @@ func benchCommit(b *testing.B) {
 func benchReplay(b *testing.B) {
 	const scans = 300_000
 	dir := b.TempDir()
-	fill(b, dir, scans)
+	fill(b, dir, scans, 10)
 	report, err := journal.Inspect(dir)
 	if err != nil {
 		b.Fatal(err)
