@@ -18,6 +18,7 @@ func BenchmarkBudget(b *testing.B) {
 		{"page", benchPage},
 		{"night", benchNight},
 		{"compare", benchCompare},
+		{"open", benchOpen},
 		{"start", benchStart},
 		{"size", benchSize},
 	} {
