@@ -46,7 +46,7 @@ func FuzzRing(f *testing.F) {
 		r := newRing(1 << 12)
 		at := record.Stamp{Boot: record.BootID{1, 2}, BootNS: boot, WallNS: wall, Synced: synced}
 		for seq := uint64(1); seq <= 20; seq++ {
-			r.add(seq, &at, body)
+			r.add(seq, &at, body, seq/2)
 		}
 		c := r.at(20)
 		stamp, got := c.entry(int(20 - c.first))

@@ -19,7 +19,7 @@ type Options struct {
 	Sync      time.Duration // time between commits; zero: 1 s. What a power cut can cost
 	Keep      time.Duration // age beyond which files are retired; zero: no limit
 	MaxBytes  int64         // bytes of all files beyond which the oldest are retired; zero: no limit
-	RingBytes int           // memory for the newest entries; zero: 8 MiB
+	RingBytes int           // most memory for the newest entries, used up only while the disk takes no commits; zero: 8 MiB
 	PinBytes  int64         // most bytes that pins may hold; zero: half of MaxBytes, or half of the file system
 	Ballast   int64         // reserve given up when the disk is full; zero: 16 MiB, negative: none
 	Log       *slog.Logger  // nil: nothing is logged
@@ -172,7 +172,7 @@ func (j *Journal) appendEncoded(at record.Stamp) (uint64, error) {
 		return 0, ErrNoSequence
 	}
 	seq := j.next
-	j.ring.add(seq, &at, j.scratch)
+	j.ring.add(seq, &at, j.scratch, j.durable.Load())
 	j.head = seq
 	j.next++
 	j.fresh += len(j.scratch) + stampBytes

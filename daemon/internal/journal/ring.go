@@ -52,8 +52,9 @@ func (c *chunk) view() chunk {
 
 func (c *chunk) size() int { return cap(c.buf) + 4*cap(c.ends) }
 
-// ring holds the newest entries, bounded by bytes. Its entries are consecutive.
-// The journal's lock guards it.
+// ring holds the newest entries, bounded by bytes: what is durable up to calmRing, for
+// readers near the head, and what is not up to limit, for as long as the disk takes no
+// commits. Its entries are consecutive. The journal's lock guards it.
 type ring struct {
 	limit     int
 	chunkSize int
@@ -64,6 +65,7 @@ type ring struct {
 const (
 	largestChunk  = 64 << 10
 	smallestChunk = 2 << 10
+	calmRing      = 1 << 20 // two minutes of 64 channels at 10 Hz
 )
 
 func newRing(limit int) ring {
@@ -79,8 +81,8 @@ func (r *ring) first() uint64 {
 }
 
 // add appends an entry with the number seq, which is one more than the last, and
-// drops the oldest chunks beyond the limit.
-func (r *ring) add(seq uint64, at *record.Stamp, body []byte) {
+// drops the oldest chunks beyond the limit. What is durable up to is told by durable.
+func (r *ring) add(seq uint64, at *record.Stamp, body []byte, durable uint64) {
 	size := stampBytes + len(body)
 	var c *chunk
 	if n := len(r.chunks); n > 0 {
@@ -94,7 +96,7 @@ func (r *ring) add(seq uint64, at *record.Stamp, body []byte) {
 		}
 		r.chunks = append(r.chunks, c)
 		r.bytes += c.size()
-		r.trim()
+		r.trim(durable)
 	}
 	n := len(c.buf)
 	c.buf = c.buf[:n+size]
@@ -103,9 +105,13 @@ func (r *ring) add(seq uint64, at *record.Stamp, body []byte) {
 	c.ends = append(c.ends, uint32(len(c.buf)))
 }
 
-func (r *ring) trim() {
+func (r *ring) trim(durable uint64) {
 	drop := 0
-	for r.bytes > r.limit && drop < len(r.chunks)-1 {
+	for drop < len(r.chunks)-1 {
+		stored := r.chunks[drop+1].first-1 <= durable
+		if r.bytes <= min(r.limit, calmRing) || r.bytes <= r.limit && !stored {
+			break
+		}
 		r.bytes -= r.chunks[drop].size()
 		drop++
 	}

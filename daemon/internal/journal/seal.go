@@ -244,7 +244,7 @@ func (f *sampleFile) liveFrom(ctx context.Context, seq, upTo uint64) ([]piece, e
 type blockPacker struct {
 	r      record.BlockReader
 	w      record.BlockWriter
-	digest hash.Hash
+	digest entryDigest
 	body   []byte
 	cur    sealBlock
 	out    []sealBlock
@@ -276,7 +276,7 @@ func (p *blockPacker) add(piece piece) error {
 		if err != nil {
 			return err
 		}
-		digestEntry(p.digest, seq, at, body)
+		p.digest.add(seq, at, body)
 		p.cur.last, p.cur.t1 = seq, at.WallNS
 	}
 	return p.r.Err()
@@ -285,7 +285,7 @@ func (p *blockPacker) add(piece piece) error {
 func (p *blockPacker) begin(seq uint64, at record.Stamp) {
 	p.w.Reset(seq)
 	p.cur = sealBlock{first: seq, t0: at.WallNS}
-	p.digest = sha256.New()
+	p.digest.reset()
 }
 
 func (p *blockPacker) flush() {
@@ -293,7 +293,7 @@ func (p *blockPacker) flush() {
 		return
 	}
 	p.cur.d = p.w.Append(nil)
-	p.digest.Sum(p.cur.digest[:0])
+	p.cur.digest = p.digest.sum()
 	p.out = append(p.out, p.cur)
 	p.w.Reset(0)
 }
@@ -306,12 +306,32 @@ func encodedOf(r *record.BlockReader, dst []byte) ([]byte, error) {
 	return append(dst, r.Encoded()...), nil
 }
 
-func digestEntry(h hash.Hash, seq uint64, at record.Stamp, body []byte) {
-	var p [8 + stampBytes]byte
-	binary.LittleEndian.PutUint64(p[:], seq)
-	putStamp(p[8:], &at)
-	h.Write(p[:])
-	h.Write(body)
+// entryDigest sums entries up for comparison. It keeps what it hands to the hash, which
+// would else cost an allocation for each entry.
+type entryDigest struct {
+	hash hash.Hash
+	head [8 + stampBytes]byte
+	out  [sha256.Size]byte
+}
+
+// reset begins anew; it comes first.
+func (d *entryDigest) reset() {
+	if d.hash == nil {
+		d.hash = sha256.New()
+	}
+	d.hash.Reset()
+}
+
+func (d *entryDigest) add(seq uint64, at record.Stamp, body []byte) {
+	binary.LittleEndian.PutUint64(d.head[:], seq)
+	putStamp(d.head[8:], &at)
+	d.hash.Write(d.head[:])
+	d.hash.Write(body)
+}
+
+func (d *entryDigest) sum() [sha256.Size]byte {
+	d.hash.Sum(d.out[:0])
+	return d.out
 }
 
 // verify reads blocks back from the file and compares every entry with what was
@@ -328,6 +348,7 @@ func (f *sampleFile) verify(ctx context.Context, blocks []sealBlock) error {
 
 func verifyIn(ctx context.Context, db querier, blocks []sealBlock) error {
 	var r record.BlockReader
+	var digest entryDigest
 	var d, body []byte
 	for _, b := range blocks {
 		if err := db.QueryRowContext(ctx, "SELECT d FROM blk WHERE seq = ?", int64(b.first)).Scan(&d); err != nil {
@@ -336,18 +357,18 @@ func verifyIn(ctx context.Context, db querier, blocks []sealBlock) error {
 		if err := r.Reset(d); err != nil {
 			return fmt.Errorf("read back block %d: %w", b.first, err)
 		}
-		h := sha256.New()
+		digest.reset()
 		for r.Scan() {
 			var err error
 			if body, err = encodedOf(&r, body[:0]); err != nil {
 				return err
 			}
-			digestEntry(h, r.Seq(), r.Stamp(), body)
+			digest.add(r.Seq(), r.Stamp(), body)
 		}
 		if r.Err() != nil {
 			return fmt.Errorf("read back block %d: %w", b.first, r.Err())
 		}
-		if [sha256.Size]byte(h.Sum(nil)) != b.digest {
+		if digest.sum() != b.digest {
 			return fmt.Errorf("read back block %d: entries differ", b.first)
 		}
 	}

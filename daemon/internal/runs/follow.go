@@ -211,6 +211,7 @@ func (m *Manager) finish(ctx context.Context, o *open, seq uint64) error {
 func (m *Manager) judge(ctx context.Context, row journal.RunRow, seq uint64) (record.Result, uint64, error) {
 	wait, cancel := context.WithTimeout(ctx, finishWait)
 	defer cancel()
+	m.o.Journal.Commit()
 	if err := m.o.Journal.WaitDurable(wait, seq); err != nil && ctx.Err() == nil {
 		m.o.Log.Warn("the result counts durable samples only, and the last ones are not", "run", row.Start.Run, "error", err)
 		seq = m.o.Journal.State().DurableThrough

@@ -106,7 +106,8 @@ func (m *Manager) SetPlan(p record.Plan) {
 }
 
 // Start opens a run. loadS > 0 changes the load length of the plan. The run is
-// durable when Start returns.
+// durable when Start returns, unless the disk takes no commits: then it is logged, and
+// the journal's state says it.
 func (m *Manager) Start(ctx context.Context, start record.RunStart, loadS float64) (run string, seq uint64, err error) {
 	if len(start.Plan.Phases) == 0 {
 		limits, band, ref, constants := start.Plan.Limits, start.Plan.AmbientBandC, start.Plan.ReferenceAmbientC, start.Plan.Constants
@@ -140,10 +141,26 @@ func (m *Manager) Start(ctx context.Context, start record.RunStart, loadS float6
 	if run, seq, err = m.beginIfIdle(start); err != nil {
 		return run, seq, err
 	}
-	if err := m.o.Journal.WaitDurable(ctx, seq); err != nil {
+	if err := m.durable(ctx, seq); err != nil {
 		m.o.Log.Warn("run started but not durable yet", "run", run, "error", err)
 	}
 	return run, seq, nil
+}
+
+// durableWait bounds how long a call waits for what it stored to become durable: a
+// disk that takes no commits does not keep a run from starting. A slow card takes a
+// commit in less.
+const durableWait = 5 * time.Second
+
+// durable asks for a commit now, for someone waits, and returns once seq is durable.
+func (m *Manager) durable(ctx context.Context, seq uint64) error {
+	wait, cancel := context.WithTimeout(ctx, durableWait)
+	defer cancel()
+	m.o.Journal.Commit()
+	if err := m.o.Journal.WaitDurable(wait, seq); err != nil {
+		return fmt.Errorf("entry %d is not durable yet: %w", seq, err)
+	}
+	return nil
 }
 
 func (m *Manager) beginIfIdle(start record.RunStart) (run string, seq uint64, err error) {
@@ -270,17 +287,25 @@ func (m *Manager) Stop(_ context.Context, run, reason string) (string, error) {
 	m.pending = nil
 	m.open.row.Start.Repeats = 0
 	_, err := m.o.Journal.Append(m.o.Clock.Now(), &record.RunEvent{Run: id, Event: "stop_requested", Phase: m.open.phase, AtS: m.open.lastS(), Text: reason})
+	m.o.Journal.Commit()
 	return id, err
 }
 
-// Mark adds a line to the journal and to the open run.
-func (m *Manager) Mark(_ context.Context, text, author string) (seq uint64, run string, err error) {
+// Mark adds a line to the journal and to the open run. It is durable when Mark
+// returns, unless the disk takes no commits.
+func (m *Manager) Mark(ctx context.Context, text, author string) (seq uint64, run string, err error) {
 	if text = strings.TrimSpace(text); text == "" {
 		return 0, "", fmt.Errorf("a mark needs a text, for instance %q", analysis.MarkLoadStart)
 	}
 	run = m.Open()
 	seq, err = m.o.Journal.Append(m.o.Clock.Now(), &record.Mark{Run: run, Text: text, Author: author})
-	return seq, run, err
+	if err != nil {
+		return 0, run, fmt.Errorf("store mark: %w", err)
+	}
+	if err := m.durable(ctx, seq); err != nil {
+		m.o.Log.Warn("mark stored but not durable yet", "error", err)
+	}
+	return seq, run, nil
 }
 
 // Get is a run by id; "last" is the newest.

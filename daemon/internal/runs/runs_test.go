@@ -16,10 +16,11 @@ import (
 // bench is a rig without hardware: it writes what a board with two probes, a room
 // sensor and a meter would, second by second, at stamps of its own.
 type bench struct {
-	t   *testing.T
-	dir string
-	j   *journal.Journal
-	m   *Manager
+	t    *testing.T
+	dir  string
+	sync time.Duration // of the journal
+	j    *journal.Journal
+	m    *Manager
 
 	cancel context.CancelFunc
 	done   chan error
@@ -61,14 +62,14 @@ func (b *bench) Tick(context.Context, int64) (func(), error) { return func() {},
 func (b *bench) Speed() float64                              { return 1 }
 
 func newBench(t *testing.T) *bench {
-	b := &bench{t: t, dir: t.TempDir(), boot: record.BootID{1}, bootNS: 1e12, wallNS: time.Date(2030, 5, 1, 20, 0, 0, 0, time.UTC).UnixNano(), hotC: 23}
+	b := &bench{t: t, dir: t.TempDir(), sync: 10 * time.Millisecond, boot: record.BootID{1}, bootNS: 1e12, wallNS: time.Date(2030, 5, 1, 20, 0, 0, 0, time.UTC).UnixNano(), hotC: 23}
 	b.start()
 	t.Cleanup(b.stop)
 	return b
 }
 
 func (b *bench) start() {
-	j, err := journal.Open(journal.Options{Dir: b.dir, Sync: 10 * time.Millisecond})
+	j, err := journal.Open(journal.Options{Dir: b.dir, Sync: b.sync})
 	if err != nil {
 		b.t.Fatal(err)
 	}
