@@ -37,11 +37,12 @@ var rooms = []room{
 	{dir: "drivers/drivertest", may: []string{"drivers", "drivers/bus", "drivers/its90"}, why: "fakes and the conformance run know the contract"},
 	{dir: "drivers/all", may: []string{"drivers"}, why: "the list names every driver"},
 	{dir: "daemon/record", why: "what is stored depends on nothing"},
+	{dir: "daemon/strictyaml", why: "reading a file's words is pure, so that the rig and the desk read alike"},
 	{dir: "daemon/convert", may: []string{"daemon/record", "drivers/its90"}, why: "conversion is pure, so that replay equals live"},
 	{dir: "daemon/analysis", may: []string{"daemon/record"}, why: "judging is pure, so that replay equals live"},
 	{dir: "daemon/analysis/ratetable", may: []string{"daemon/analysis", "daemon/record"}, why: "it measures how often analysis is right"},
 	{dir: "daemon/internal/rigtime", may: []string{"daemon/record"}, why: "the clock knows stamps only"},
-	{dir: "daemon/internal/config", may: []string{"daemon/record", "drivers", "drivers/its90"}, why: "configuration names things and opens nothing"},
+	{dir: "daemon/internal/config", may: []string{"daemon/record", "daemon/strictyaml", "drivers", "drivers/its90"}, why: "configuration names things and opens nothing"},
 	{dir: "daemon/internal/journal", may: []string{"daemon/record"}, why: "the journal stores records and knows no reader"},
 	{dir: "daemon/internal/acquire", may: []string{"daemon/record", "daemon/internal/config", "daemon/internal/rigtime", "drivers", "drivers/bus"}, why: "acquisition has one way out: the journal it declares as an interface"},
 	{dir: "daemon/internal/runs", may: []string{"daemon/record", "daemon/convert", "daemon/analysis", "daemon/internal/journal", "daemon/internal/rigtime"}, why: "runs read the journal like anybody else"},
@@ -51,7 +52,7 @@ var rooms = []room{
 	{dir: "daemon/internal/rpc", may: []string{"proto", "proto/recordpb", "daemon/record", "daemon/convert", "daemon/internal/journal", "daemon/internal/rigtime"}, why: "the only room of the daemon that knows the wire"},
 	{dir: "daemon", may: []string{"daemon", "drivers"}, why: "wiring"},
 	{dir: "daemon/soakd", may: []string{"daemon", "drivers/all", "drivers"}, why: "main passes the list of drivers in"},
-	{dir: "client", may: []string{"proto", "daemon/record", "daemon/convert", "daemon/analysis", "drivers/its90", "client"}, why: "the client knows the wire and the pure rooms, never the daemon"},
+	{dir: "client", may: []string{"proto", "daemon/record", "daemon/strictyaml", "daemon/convert", "daemon/analysis", "drivers/its90", "client"}, why: "the client knows the wire and the pure rooms, never the daemon"},
 	{dir: "deploy", may: []string{"daemon", "client", "drivers", "proto"}, why: "the demo runs daemons and clients in one process"},
 }
 

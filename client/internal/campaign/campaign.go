@@ -10,8 +10,8 @@ import (
 	"sort"
 	"strings"
 
-	"soakrig/client/internal/strictyaml"
 	"soakrig/daemon/record"
+	"soakrig/daemon/strictyaml"
 )
 
 // Campaign is a valid campaign file.

@@ -10,8 +10,8 @@ import (
 
 	"soakrig/client/internal/campaign"
 	"soakrig/client/internal/report"
-	"soakrig/client/internal/strictyaml"
 	"soakrig/daemon/record"
+	"soakrig/daemon/strictyaml"
 )
 
 const campaignHelp = `Show what of a campaign is done, missing, void, superseded or not comparable, and

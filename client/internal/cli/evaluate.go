@@ -12,9 +12,9 @@ import (
 	"soakrig/client/internal/archive"
 	"soakrig/client/internal/recording"
 	"soakrig/client/internal/report"
-	"soakrig/client/internal/strictyaml"
 	"soakrig/daemon/analysis"
 	"soakrig/daemon/record"
+	"soakrig/daemon/strictyaml"
 )
 
 const evaluateHelp = `Judge a recording offline by the same rules as a rig's runs: load, peak held 10 s,

@@ -10,7 +10,7 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"soakrig/client/internal/strictyaml"
+	"soakrig/daemon/strictyaml"
 )
 
 // outputFlag is -o of a reading command.

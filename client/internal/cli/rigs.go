@@ -14,8 +14,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"soakrig/client"
-	"soakrig/client/internal/strictyaml"
 	"soakrig/daemon/record"
+	"soakrig/daemon/strictyaml"
 )
 
 // Rig is what commands need of a rig.

@@ -9,8 +9,8 @@ import (
 	"github.com/spf13/cobra"
 
 	"soakrig/client"
-	"soakrig/client/internal/strictyaml"
 	"soakrig/daemon/record"
+	"soakrig/daemon/strictyaml"
 )
 
 // startCommand is soak start.

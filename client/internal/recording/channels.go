@@ -5,8 +5,8 @@ import (
 	"math"
 	"strings"
 
-	"soakrig/client/internal/strictyaml"
 	"soakrig/daemon/record"
+	"soakrig/daemon/strictyaml"
 	"soakrig/drivers/its90"
 )
 

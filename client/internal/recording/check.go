@@ -6,9 +6,9 @@ import (
 	"strings"
 	"unicode/utf8"
 
-	"soakrig/client/internal/strictyaml"
 	"soakrig/daemon/analysis"
 	"soakrig/daemon/record"
+	"soakrig/daemon/strictyaml"
 	"soakrig/drivers/its90"
 )
 

@@ -4,8 +4,8 @@ import (
 	"fmt"
 	"os"
 
-	"soakrig/client/internal/strictyaml"
 	"soakrig/daemon/record"
+	"soakrig/daemon/strictyaml"
 )
 
 // Map says what the columns of a recording are and what the run was. It is valid

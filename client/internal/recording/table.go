@@ -11,8 +11,8 @@ import (
 	"strings"
 	"time"
 
-	"soakrig/client/internal/strictyaml"
 	"soakrig/daemon/record"
+	"soakrig/daemon/strictyaml"
 )
 
 // maxTold is how many problems of one table are told; the rest are counted.

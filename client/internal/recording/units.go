@@ -7,8 +7,8 @@ import (
 	"strconv"
 	"strings"
 
-	"soakrig/client/internal/strictyaml"
 	"soakrig/daemon/record"
+	"soakrig/daemon/strictyaml"
 )
 
 // unit is how a column's numbers become the unit of its kind: number*Factor + Shift.

@@ -10,18 +10,16 @@ import (
 	"strings"
 	"time"
 
-	"github.com/goccy/go-yaml/ast"
-
 	"soakrig/daemon/record"
+	"soakrig/daemon/strictyaml"
 	"soakrig/drivers"
 	"soakrig/drivers/its90"
 )
 
 // checker finds what is wrong between the lines of a file that decoded.
 type checker struct {
-	*decoder
+	doc   *strictyaml.Doc
 	c     *Config
-	root  ast.Node
 	known []*drivers.Driver
 }
 
@@ -29,37 +27,8 @@ var namePattern = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,62}$`)
 
 const nameRule = "want 1 to 63 of a-z, 0-9, _ and -, beginning with a letter or digit"
 
-// at finds the node of a path such as "sources[0].every"; the deepest that exists.
-func (k *checker) at(path string) ast.Node {
-	n := k.root
-	var found ast.Node
-	for _, step := range pathSteps(path) {
-		var next ast.Node
-		if step.index >= 0 {
-			if seq, ok := n.(*ast.SequenceNode); ok && step.index < len(seq.Values) {
-				next = seq.Values[step.index]
-				found = next
-				if pairs, ok := mapping(next); ok && len(pairs) > 0 {
-					found = pairs[0]
-				}
-			}
-		} else if pairs, ok := mapping(n); ok {
-			for _, p := range pairs {
-				if p.Key.String() == step.key {
-					next, found = p.Value, p
-				}
-			}
-		}
-		if next == nil {
-			break
-		}
-		n = next
-	}
-	return found
-}
-
 func (k *checker) bad(path, format string, args ...any) {
-	k.add(k.at(path), path, format, args...)
+	k.doc.Addf(path, format, args...)
 }
 
 func (k *checker) check() {
@@ -137,7 +106,6 @@ func (k *checker) sources() map[string]string {
 	for i := range c.Sources {
 		s := &c.Sources[i]
 		path := fmt.Sprintf("sources[%d]", i)
-		s.node = k.at(path)
 		if s.Name == "" || !namePattern.MatchString(s.Name) {
 			k.bad(path+".name", "%q: %s", s.Name, nameRule)
 		} else if j, ok := names[s.Name]; ok {
@@ -174,7 +142,7 @@ func (k *checker) driver(path string, s *Source) {
 		names = append(names, d.Name)
 	}
 	sort.Strings(names)
-	k.bad(path+".driver", "unknown driver %q%s", s.Driver, suggest(s.Driver, names))
+	k.bad(path+".driver", "unknown driver %q%s", s.Driver, strictyaml.Suggest(s.Driver, names))
 }
 
 // input checks one input. owner maps channels to the input that feeds them, seat a
@@ -201,7 +169,7 @@ func (k *checker) input(path string, s *Source, in *Input, owner, seat map[strin
 	if in.Select == "" {
 		chip = normalPort(in.Port)
 	}
-	inside := s.Name + " " + chip + " " + fmt.Sprint(restText(in.Rest))
+	inside := s.Name + " " + chip + " " + fmt.Sprint(in.Rest.Texts())
 	if other, ok := seat[inside]; ok {
 		k.bad(path, "channels %q and %q sit on one chip select (%s): give each its own port or select pin", other, in.Channel, chip)
 	} else if other, ok := seat[chip]; ok && !strings.HasPrefix(other, s.Name+"\x00") {
@@ -210,14 +178,6 @@ func (k *checker) input(path string, s *Source, in *Input, owner, seat map[strin
 	}
 	seat[inside] = in.Channel
 	seat[chip] = s.Name + "\x00" + in.Channel
-}
-
-func restText(r Rest) []string {
-	var all []string
-	for _, p := range r.pairs {
-		all = append(all, p.String())
-	}
-	return all
 }
 
 func normalPort(p string) string {
@@ -236,7 +196,7 @@ func (k *checker) channels(owner map[string]string) {
 	for name, ch := range k.c.Channels {
 		path := "channels." + name
 		if owner[name] == "" {
-			k.bad(path, "no input feeds it%s", suggest(name, known))
+			k.bad(path, "no input feeds it%s", strictyaml.Suggest(name, known))
 			continue
 		}
 		k.channel(path, ch)
@@ -248,7 +208,7 @@ func (k *checker) channels(owner map[string]string) {
 	}
 	for name, ch := range k.c.Channels {
 		if ch.Cold != nil && ch.Cold.Channel != "" && owner[ch.Cold.Channel] == "" {
-			k.bad("channels."+name+".cold.channel", "no channel %q%s", ch.Cold.Channel, suggest(ch.Cold.Channel, known))
+			k.bad("channels."+name+".cold.channel", "no channel %q%s", ch.Cold.Channel, strictyaml.Suggest(ch.Cold.Channel, known))
 		}
 	}
 }
@@ -311,7 +271,7 @@ func word[W ~string](k *checker, path, text string, known []W) {
 	for i, w := range known {
 		names[i] = string(w)
 	}
-	k.bad(path, "unknown word %q%s", text, suggest(text, names))
+	k.bad(path, "unknown word %q%s", text, strictyaml.Suggest(text, names))
 }
 
 func (k *checker) limits(owner map[string]string) {
@@ -334,26 +294,4 @@ func (k *checker) limits(owner map[string]string) {
 		word(k, path+".quantity", lim.Quantity, []string{"value", "rise", "slope", "difference"})
 		word(k, path+".severity", lim.Severity, []string{"note", "fail", "stop"})
 	}
-}
-
-type step struct {
-	key   string
-	index int // -1: a key
-}
-
-func pathSteps(path string) []step {
-	var steps []step
-	for part := range strings.SplitSeq(path, ".") {
-		name, rest, _ := strings.Cut(part, "[")
-		if name != "" {
-			steps = append(steps, step{key: name, index: -1})
-		}
-		if rest != "" {
-			n := 0
-			if _, err := fmt.Sscanf(rest, "%d]", &n); err == nil {
-				steps = append(steps, step{index: n})
-			}
-		}
-	}
-	return steps
 }

@@ -6,14 +6,14 @@ package config
 import (
 	"fmt"
 	"os"
-	"reflect"
-	"sort"
 	"time"
 
-	"github.com/goccy/go-yaml/ast"
-
+	"soakrig/daemon/strictyaml"
 	"soakrig/drivers"
 )
+
+// Problems is everything wrong with a file, in order of position.
+type Problems = strictyaml.Problems
 
 // Config is a valid rig.yaml. Nothing changes it after Load.
 type Config struct {
@@ -62,9 +62,7 @@ type Source struct {
 	Every  time.Duration `yaml:"every"`
 	Port   string        `yaml:"port"`
 	Inputs []Input       `yaml:"inputs"`
-	Rest   Rest
-
-	node ast.Node
+	Rest   strictyaml.Rest
 }
 
 // Input is one input of a source.
@@ -72,7 +70,7 @@ type Input struct {
 	Channel string `yaml:"channel"`
 	Port    string `yaml:"port"`
 	Select  string `yaml:"select"`
-	Rest    Rest
+	Rest    strictyaml.Rest
 }
 
 // Channel is what rig.yaml says of one channel.
@@ -159,7 +157,7 @@ type RemoteWrite struct {
 // Simulated puts a simulated rig in the place of the hardware.
 type Simulated struct {
 	Speed float64 `yaml:"speed"` // rig seconds per second; default 1
-	Rest  Rest
+	Rest  strictyaml.Rest
 }
 
 // Uncertainty are the rig's own budget lines, limits of rectangular distributions
@@ -182,21 +180,17 @@ func Load(path string, known []*drivers.Driver) (*Config, error) {
 
 // Parse is Load for text that has been read; path is for messages.
 func Parse(path string, text []byte, known []*drivers.Driver) (*Config, error) {
-	d := &decoder{file: path}
-	c := &Config{File: path}
-	root := d.parse(text)
-	if root != nil {
-		d.value(root, "", reflect.ValueOf(c).Elem())
-		c.fill()
-		chk := &checker{decoder: d, c: c, root: root, known: known}
-		chk.check()
+	doc, err := strictyaml.Parse(path, text)
+	if err != nil {
+		return nil, err
 	}
-	if len(d.problems) > 0 {
-		sort.SliceStable(d.problems, func(i, j int) bool {
-			a, b := d.problems[i], d.problems[j]
-			return a.Line < b.Line || a.Line == b.Line && a.Column < b.Column
-		})
-		return nil, d.problems
+	c := &Config{File: path}
+	doc.Decode(c)
+	c.fill()
+	chk := &checker{doc: doc, c: c, known: known}
+	chk.check()
+	if err := doc.Err(); err != nil {
+		return nil, err
 	}
 	return c, nil
 }

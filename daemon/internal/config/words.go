@@ -1,28 +1,11 @@
 package config
 
 import (
-	"errors"
 	"fmt"
 	"regexp"
 	"strconv"
 	"strings"
-	"time"
-
-	"github.com/goccy/go-yaml"
-	"github.com/goccy/go-yaml/token"
 )
-
-// ParseDuration reads a Go duration ("200ms", "1h30m") or days ("60d").
-func ParseDuration(s string) (time.Duration, error) {
-	if days, ok := strings.CutSuffix(s, "d"); ok {
-		n, err := strconv.ParseFloat(days, 64)
-		if err != nil || n < 0 || n > 36500 {
-			return 0, fmt.Errorf("duration %q", s)
-		}
-		return time.Duration(n * 24 * float64(time.Hour)), nil
-	}
-	return time.ParseDuration(s)
-}
 
 // Size is a number of bytes, written "8GiB", "32MiB", "500MB" or plain.
 type Size int64
@@ -94,53 +77,6 @@ func (a *Accuracy) UnmarshalText(text []byte) error {
 		} else {
 			a.Half, a.Unit = a.Half+n, m[2]
 		}
-	}
-	return nil
-}
-
-// suggest is ", did you mean X? (known: ...)" for a misspelt word.
-func suggest(word string, known []string) string {
-	best, dist := "", len(word)/2+2
-	for _, k := range known {
-		if n := distance(word, k); n < dist {
-			best, dist = k, n
-		}
-	}
-	s := ""
-	if best != "" {
-		s = fmt.Sprintf(", did you mean %q?", best)
-	}
-	if len(known) > 0 {
-		s += " (known: " + strings.Join(known, ", ") + ")"
-	}
-	return s
-}
-
-// distance is the number of single-letter edits between two words (Levenshtein).
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diag := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := 1
-			if a[i] == b[j] {
-				cost = 0
-			}
-			diag, row[j+1] = row[j+1], min(row[j+1]+1, row[j]+1, diag+cost)
-		}
-	}
-	return row[len(b)]
-}
-
-// errorPosition is where a syntax error of the YAML library stands; nil: unknown.
-func errorPosition(err error) *token.Position {
-	var syntax *yaml.SyntaxError
-	if errors.As(err, &syntax) && syntax.Token != nil {
-		return syntax.Token.Position
 	}
 	return nil
 }

@@ -2,13 +2,16 @@ package strictyaml
 
 import (
 	"encoding"
+	"errors"
 	"fmt"
 	"math"
 	"reflect"
 	"sort"
 	"strconv"
 	"strings"
+	"time"
 
+	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 )
 
@@ -16,23 +19,15 @@ import (
 // instance "load: 60min" for "load: {planned: 60min}".
 type Shorthand interface{ FromScalar(text string) error }
 
-// Seconds is a length of time, written with its unit: 90s, 60min, 1h30min, 2h, 1d.
-type Seconds float64
-
-// UnmarshalText implements encoding.TextUnmarshaler.
-func (s *Seconds) UnmarshalText(text []byte) error {
-	v, err := ParseSeconds(string(text))
-	*s = Seconds(v)
-	return err
-}
-
 var (
 	textType      = reflect.TypeFor[encoding.TextUnmarshaler]()
 	shorthandType = reflect.TypeFor[Shorthand]()
+	durationType  = reflect.TypeFor[time.Duration]()
+	restType      = reflect.TypeFor[Rest]()
 )
 
 // Decode reads the document into v, a pointer to a struct whose fields have yaml
-// tags. Problems are kept for Err.
+// tags. Fields of absent keys keep what they had. Problems are kept for Err.
 func (d *Doc) Decode(v any) { d.value(d.root, "", reflect.ValueOf(v).Elem()) }
 
 func (d *Doc) value(n ast.Node, key string, v reflect.Value) {
@@ -47,7 +42,8 @@ func (d *Doc) value(n ast.Node, key string, v reflect.Value) {
 	}
 	if v.Kind() == reflect.Pointer {
 		v.Set(reflect.New(v.Type().Elem()))
-		v = v.Elem()
+		d.value(n, key, v.Elem())
+		return
 	}
 	if own, ok := v.Addr().Interface().(nodeDecoder); ok {
 		own.decodeNode(d, n, key)
@@ -55,6 +51,12 @@ func (d *Doc) value(n ast.Node, key string, v reflect.Value) {
 	}
 	scalar, isScalar := n.(ast.ScalarNode)
 	switch {
+	case v.Type() == durationType:
+		d.scalar(n, key, "", func(s []byte) error {
+			length, err := ParseDuration(string(s))
+			v.SetInt(int64(length))
+			return err
+		})
 	case v.Addr().Type().Implements(textType):
 		d.scalar(n, key, "", v.Addr().Interface().(encoding.TextUnmarshaler).UnmarshalText)
 	case isScalar && v.Addr().Type().Implements(shorthandType):
@@ -65,6 +67,8 @@ func (d *Doc) value(n ast.Node, key string, v reflect.Value) {
 		d.fields(n, key, v)
 	case v.Kind() == reflect.Slice:
 		d.list(n, key, v)
+	case v.Kind() == reflect.Array:
+		d.array(n, key, v)
 	case v.Kind() == reflect.Map:
 		d.words(n, key, v)
 	default:
@@ -73,21 +77,50 @@ func (d *Doc) value(n ast.Node, key string, v reflect.Value) {
 }
 
 func (d *Doc) fields(n ast.Node, key string, v reflect.Value) {
-	known := map[string]int{}
+	pairs := d.pairs(n, key, "a block of keys ("+strings.Join(sortedKeys(fieldKeys(v.Type())), ", ")+")")
+	d.pairsInto(pairs, key, v)
+}
+
+// pairsInto decodes pairs into the fields of a struct; those that it does not name go
+// to its field of type Rest, or are problems.
+func (d *Doc) pairsInto(pairs []*ast.MappingValueNode, key string, v reflect.Value) {
+	known := fieldKeys(v.Type())
+	rest := -1
 	for i := range v.NumField() {
-		if name := v.Type().Field(i).Tag.Get("yaml"); name != "" {
+		if v.Type().Field(i).Type == restType {
+			rest = i
+		}
+	}
+	var left []*ast.MappingValueNode
+	for _, p := range pairs {
+		name := keyText(p)
+		i, ok := known[name]
+		switch {
+		case ok:
+			d.at[join(key, name)] = p
+			d.value(p.Value, join(key, name), v.Field(i))
+		case rest >= 0:
+			left = append(left, p)
+		default:
+			d.add(p, join(key, name), "unknown key%s", Suggest(name, sortedKeys(known)))
+		}
+	}
+	if rest >= 0 {
+		v.Field(rest).Set(reflect.ValueOf(Rest{file: d.file, key: key, pairs: left}))
+	}
+}
+
+// fieldKeys is the field of each key that a struct names.
+func fieldKeys(t reflect.Type) map[string]int {
+	known := map[string]int{}
+	for i := range t.NumField() {
+		f := t.Field(i)
+		name, _, _ := strings.Cut(f.Tag.Get("yaml"), ",")
+		if name != "" && name != "-" && f.IsExported() {
 			known[name] = i
 		}
 	}
-	for _, p := range d.pairs(n, key, "a block of keys ("+strings.Join(sortedKeys(known), ", ")+")") {
-		name := keyText(p)
-		i, ok := known[name]
-		if !ok {
-			d.add(p, join(key, name), "unknown key%s", Suggest(name, sortedKeys(known)))
-			continue
-		}
-		d.value(p.Value, join(key, name), v.Field(i))
-	}
+	return known
 }
 
 // pairs lists the pairs of a mapping, without those whose key came before.
@@ -98,6 +131,8 @@ func (d *Doc) pairs(n ast.Node, key, want string) []*ast.MappingValueNode {
 		all = m.Values
 	case *ast.MappingValueNode:
 		all = []*ast.MappingValueNode{m}
+	case *ast.AnchorNode:
+		return d.pairs(m.Value, key, want)
 	default:
 		d.add(n, key, "want %s, got %s", want, describe(n))
 		return nil
@@ -134,7 +169,24 @@ func (d *Doc) list(n ast.Node, key string, v reflect.Value) {
 	v.Set(reflect.MakeSlice(v.Type(), len(seq.Values), len(seq.Values)))
 	for i, e := range seq.Values {
 		path := fmt.Sprintf("%s[%d]", key, i)
-		d.at[path] = e
+		d.at[path] = entry(e)
+		d.value(e, path, v.Index(i))
+	}
+}
+
+func (d *Doc) array(n ast.Node, key string, v reflect.Value) {
+	seq, ok := n.(*ast.SequenceNode)
+	if !ok || len(seq.Values) != v.Len() {
+		got := describe(n)
+		if ok {
+			got = fmt.Sprintf("%d", len(seq.Values))
+		}
+		d.add(n, key, "want a list of %d values, got %s", v.Len(), got)
+		return
+	}
+	for i, e := range seq.Values {
+		path := fmt.Sprintf("%s[%d]", key, i)
+		d.at[path] = entry(e)
 		d.value(e, path, v.Index(i))
 	}
 }
@@ -149,24 +201,50 @@ func (d *Doc) basic(n ast.Node, key string, v reflect.Value) {
 			v.SetBool(b)
 			return err
 		})
-	case reflect.Int:
+	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
 		d.scalar(n, key, "a whole number", func(s []byte) error {
-			i, err := strconv.ParseInt(string(s), 10, 64)
+			i, err := strconv.ParseInt(string(s), 0, v.Type().Bits())
 			v.SetInt(i)
-			return err
+			return errors.Join(err, octal(s))
+		})
+	case reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:
+		d.scalar(n, key, "a whole number, not negative", func(s []byte) error {
+			u, err := strconv.ParseUint(string(s), 0, v.Type().Bits())
+			v.SetUint(u)
+			return errors.Join(err, octal(s))
 		})
 	case reflect.Float64:
 		d.scalar(n, key, "a number", func(s []byte) error {
-			f, err := strconv.ParseFloat(string(s), 64)
-			if err == nil && (math.IsNaN(f) || math.IsInf(f, 0)) {
-				err = strconv.ErrRange
-			}
+			f, err := number(s)
 			v.SetFloat(f)
 			return err
 		})
+	case reflect.Interface: // handed to somebody else, such as a driver's process
+		if err := yaml.NodeToValue(n, v.Addr().Interface()); err != nil {
+			d.add(n, key, "%v", err)
+		}
 	default:
-		panic("strictyaml: a field of kind " + v.Kind().String() + " can't be decoded")
+		d.add(n, key, "can't be written in a file") // a field of ours that no text can fill
 	}
+}
+
+// number reads a finite number.
+func number(text []byte) (float64, error) {
+	f, err := strconv.ParseFloat(string(text), 64)
+	if err == nil && (math.IsNaN(f) || math.IsInf(f, 0)) {
+		err = strconv.ErrRange
+	}
+	return f, err
+}
+
+// octal refuses a whole number with a leading zero: some readers take 010 for 8 and
+// some for 10.
+func octal(text []byte) error {
+	digits := strings.TrimLeft(string(text), "+-")
+	if len(digits) > 1 && digits[0] == '0' && '0' <= digits[1] && digits[1] <= '9' {
+		return errors.New("a leading zero")
+	}
+	return nil
 }
 
 // scalar hands the text of a scalar to set; want says what would be right, empty:
@@ -227,6 +305,8 @@ func describe(n ast.Node) string {
 		return "a block of keys"
 	case *ast.SequenceNode:
 		return "a list"
+	case *ast.NullNode:
+		return "nothing"
 	}
 	return strconv.Quote(firstLine(n.String()))
 }

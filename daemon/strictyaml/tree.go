@@ -94,6 +94,14 @@ func place(n ast.Node) (line, column int) {
 	return n.GetToken().Position.Line, n.GetToken().Position.Column
 }
 
+// entry is what stands for an element of a list: of a block its first key.
+func entry(n ast.Node) ast.Node {
+	if block, ok := n.(*ast.MappingNode); ok && len(block.Values) > 0 {
+		return block.Values[0]
+	}
+	return n
+}
+
 func parent(path string) string {
 	if i := strings.LastIndexAny(path, ".["); i >= 0 {
 		return path[:i]

@@ -62,9 +62,9 @@ func Suggest(word string, known []string) string {
 }
 
 // Nearest is the known word that differs in the fewest letters; empty when none is
-// near enough to be meant.
+// near enough to be meant, that is when more than a third of the letters and one differ.
 func Nearest(word string, known []string) string {
-	best, least := "", len(word)/3+2
+	best, least := "", min(len(word)/3+2, len(word))
 	for _, k := range known {
 		if strings.EqualFold(k, word) {
 			return k

@@ -1,9 +1,7 @@
 package strictyaml
 
 import (
-	"fmt"
 	"reflect"
-	"strconv"
 
 	"github.com/goccy/go-yaml/ast"
 )
@@ -79,11 +77,8 @@ func (ns *Numbers) decodeNode(d *Doc, n ast.Node, key string) {
 		return
 	}
 	d.scalar(n, key, "a number", func(s []byte) error {
-		v, err := strconv.ParseFloat(string(s), 64)
-		if err != nil {
-			return fmt.Errorf("number %q: %w", s, err)
-		}
+		v, err := number(s)
 		*ns = Numbers{v}
-		return nil
+		return err
 	})
 }

@@ -1,9 +1,11 @@
 package strictyaml
 
 import (
+	"fmt"
 	"math"
 	"strings"
 	"testing"
+	"time"
 )
 
 type inner struct {
@@ -25,6 +27,12 @@ type outer struct {
 	Either Listed[inner, Numbers] `yaml:"either"`
 	Words  Words                  `yaml:"words"`
 	Map    map[string]float64     `yaml:"map"`
+	Every  time.Duration          `yaml:"every"`
+	Pair   *[2]float64            `yaml:"pair"`
+	Addr   uint8                  `yaml:"addr"`
+	Any    map[string]any         `yaml:"any,omitempty"`
+	File   string                 `yaml:"-"`
+	Pipe   chan int               `yaml:"pipe"`
 }
 
 func decode(text string) (outer, error) {
@@ -58,6 +66,11 @@ func TestDecode(t *testing.T) {
 	if o.Words.Values["OL"] != "open" || o.Map["u"] != 1000 {
 		t.Errorf("words %+v, map %v", o.Words, o.Map)
 	}
+	o, err = decode("every: 1.5d\npair: [1, 2.5]\naddr: 0x18\nany: {a: [1, {b: true}]}\nin: &x {a: anchored}\n")
+	if err != nil || o.Every != 36*time.Hour || *o.Pair != [2]float64{1, 2.5} || o.Addr != 24 ||
+		fmt.Sprint(o.Any) != "map[a:[1 map[b:true]]]" || o.In.A != "anchored" {
+		t.Errorf("further kinds: %+v, %v", o, err)
+	}
 	if o, err = decode("either: [{a: x}]\nwords: [a, b]"); err != nil || len(o.Either.List) != 1 || len(o.Words.Names) != 2 {
 		t.Errorf("list forms: %+v, %v", o, err)
 	}
@@ -69,7 +82,7 @@ func TestProblems(t *testing.T) {
 		{"", "f.yaml: the file is empty"},
 		{"a: [", "f.yaml:1:4: this is not YAML: sequence end token ']' not found"},
 		{"name: a\n---\nname: b\n", "f.yaml: there is more than one document in the file: keep one"},
-		{"nam: 1", `f.yaml:1:1: nam: unknown key; did you mean "name"? (known: either, in, length, list, map, n, name, on, p, table, words)`},
+		{"nam: 1", `f.yaml:1:1: nam: unknown key; did you mean "name"? (known: addr, any, either, every, in, length, list, map, n, name, on, p, pair, pipe, table, words)`},
 		{"name: 1\nname: 2", `f.yaml:2:1: this is not YAML: mapping key "name" already defined at [1:1]`},
 		{"name:", "f.yaml:1:7: name: has no value: write one or remove the key"},
 		{"n: 1.5\non: 7", "f.yaml:1:4: n: want a whole number, got \"1.5\"\nf.yaml:2:5: on: want true or false, got \"7\""},
@@ -79,6 +92,21 @@ func TestProblems(t *testing.T) {
 		{"in: [1]", "f.yaml:1:5: in: want a block of keys (a, b), got a list"},
 		{"in: {xyz: 1}", "f.yaml:1:6: in.xyz: unknown key (known: a, b)"},
 		{"name: {a: 1}", "f.yaml:1:7: name: want text, got a block of keys"},
+		{"-: 1", `f.yaml:1:1: -: unknown key (known: addr, any, either, every, in, length, list, map, n, name, on, p, pair, pipe, table, words)`},
+		{"every: 5", "f.yaml:1:8: every: 5 of what? write the unit, such as 5s, 5min or 5h"},
+		{"every: -5s", `f.yaml:1:8: every: want a length of time such as 200ms, 90s, 60min, 1h30min or 60d, got "-5s"`},
+		{"every: 1e99d", `f.yaml:1:8: every: want a length of time such as 200ms, 90s, 60min, 1h30min or 60d, got "1e99d"`},
+		{"every: 99999999d", `f.yaml:1:8: every: "99999999d" is more than a hundred years`},
+		{"pair: [1]", "f.yaml:1:7: pair: want a list of 2 values, got 1"},
+		{"pair: 1", `f.yaml:1:7: pair: want a list of 2 values, got "1"`},
+		{"addr: 0x1ff", `f.yaml:1:7: addr: want a whole number, not negative, got "0x1ff"`},
+		{"addr: -1", `f.yaml:1:7: addr: want a whole number, not negative, got "-1"`},
+		{"addr: 010", `f.yaml:1:7: addr: want a whole number, not negative, got "010"`},
+		{"n: -07", `f.yaml:1:4: n: want a whole number, got "-07"`},
+		{"either: nan", `f.yaml:1:9: either: want a block with one key for each name, got "nan"`},
+		{"either: {k: nan}", `f.yaml:1:13: either.k: want a number, got "nan"`},
+		{"either: {k: [1, +inf]}", `f.yaml:1:17: either.k[1]: want a number, got "+inf"`},
+		{"pipe: 3", "f.yaml:1:7: pipe: can't be written in a file"},
 		{"list:\n  - {b: x}", `f.yaml:2:9: list[0].b: want a number, got "x"`},
 	} {
 		_, err := decode(c.text)
@@ -119,6 +147,68 @@ func TestParseSeconds(t *testing.T) {
 	}
 	for _, text := range []string{"", "x", "5", "-5s", "5 parsec", "1h5"} {
 		if got, err := ParseSeconds(text); err == nil {
+			t.Errorf("%q gave %v", text, got)
+		}
+	}
+}
+
+// TestRest hands keys on with their places, as often as they are asked for.
+func TestRest(t *testing.T) {
+	var o struct {
+		Name string `yaml:"name"`
+		More Rest
+	}
+	d, err := Parse("f.yaml", []byte("name: x\nletter: K\n\"quoted\": 2\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.Decode(&o)
+	if err := d.Err(); err != nil || o.Name != "x" {
+		t.Fatalf("%+v, %v", o, err)
+	}
+	opts := struct {
+		Letter string `yaml:"letter"`
+		Quoted int    `yaml:"quoted"`
+		Absent int    `yaml:"absent"`
+	}{Absent: 7}
+	for range 2 {
+		if err := o.More.Decode(&opts); err != nil || opts.Letter != "K" || opts.Quoted != 2 || opts.Absent != 7 {
+			t.Errorf("%+v, %v", opts, err)
+		}
+	}
+	if got := strings.Join(o.More.Keys(), ","); got != "letter,quoted" {
+		t.Errorf("keys %s", got)
+	}
+	if got := strings.Join(o.More.Texts(), ","); got != `letter: K,"quoted": 2` {
+		t.Errorf("texts %s", got)
+	}
+	var other struct {
+		Leter string `yaml:"leter"`
+	}
+	want := "f.yaml:2:1: letter: unknown key; did you mean \"leter\"? (known: leter)\nf.yaml:3:1: quoted: unknown key (known: leter)"
+	if err := o.More.Decode(&other); err == nil || err.Error() != want {
+		t.Errorf("got  %v\nwant %s", err, want)
+	}
+	if got := o.More.Problem("quoted", "is odd").Error(); got != "f.yaml:3:1: quoted: is odd" {
+		t.Errorf("got %s", got)
+	}
+	if got := o.More.Problem("absent", "is missing").Error(); got != "f.yaml: absent: is missing" {
+		t.Errorf("got %s", got)
+	}
+	if err := (Rest{}).Decode(&other); err != nil {
+		t.Errorf("no keys: %v", err)
+	}
+}
+
+func TestParseDuration(t *testing.T) {
+	for text, want := range map[string]time.Duration{"200ms": 200 * time.Millisecond, "60d": 60 * 24 * time.Hour, "1.5d": 36 * time.Hour,
+		"90s": 90 * time.Second, "1h30m": 90 * time.Minute, "50us": 50 * time.Microsecond, "0": 0, "0.1s": 100 * time.Millisecond} {
+		if got, err := ParseDuration(text); err != nil || got != want {
+			t.Errorf("%q: %v, %v", text, got, err)
+		}
+	}
+	for _, text := range []string{"", "fast", "-3d", "10", "1e99d", "99999999d", "nan", "infs"} {
+		if got, err := ParseDuration(text); err == nil {
 			t.Errorf("%q gave %v", text, got)
 		}
 	}

@@ -1,6 +1,0 @@
-// Package strictyaml reads the small files that people write for soak: channel
-// maps, rigs files and campaigns. It decodes YAML into structs and finds every
-// problem of a file at once, each with file, line and column, the key, and what
-// would be right. It does not know what the keys mean: the packages that own a
-// file add their own problems at a key's position with Addf.
-package strictyaml
