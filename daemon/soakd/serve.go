@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
 
 	sd "github.com/coreos/go-systemd/v22/daemon"
@@ -16,6 +17,11 @@ import (
 	"soakrig/drivers/all"
 )
 
+// gcPercent is how much garbage may lie beside what is in use before it is collected.
+// soakd allocates little, so that half of the usual costs nothing that shows and keeps
+// a small board's memory for others. GOGC in the environment counts instead.
+const gcPercent = 50
+
 // serve runs the daemon until ctx ends.
 func serve(ctx context.Context, stderr io.Writer, file string) error {
 	c, err := load(file)
@@ -23,6 +29,9 @@ func serve(ctx context.Context, stderr io.Writer, file string) error {
 		return err
 	}
 	log := logger(stderr)
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(gcPercent)
+	}
 	every, err := sd.SdWatchdogEnabled(false)
 	if err != nil {
 		return fmt.Errorf("read the watchdog's settings: %w", err)

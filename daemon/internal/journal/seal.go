@@ -11,9 +11,12 @@ import (
 	"soakrig/daemon/record"
 )
 
-// blockEntries is the most entries that one sealed block takes: what a reader
-// unpacks at once.
-const blockEntries = 8192
+// A sealed block takes at most this much: what a reader unpacks at once. Packing and
+// unpacking hold 40 bytes for each reading, so readings bound the memory of both.
+const (
+	blockEntries  = 8192
+	blockReadings = 32768 // channels of samples
+)
 
 // sealing packs live rows into blocks in the background. The commit goroutine
 // writes what is ready with its next commit, so that sealing costs no flush of its
@@ -247,6 +250,7 @@ type blockPacker struct {
 	digest entryDigest
 	body   []byte
 	cur    sealBlock
+	count  int // readings in cur
 	out    []sealBlock
 }
 
@@ -260,8 +264,11 @@ func (p *blockPacker) add(piece piece) error {
 			return err
 		}
 		p.body = body[:0]
-		seq, at := p.r.Seq(), p.r.Stamp()
-		if p.w.Len() >= blockEntries || p.w.Len() > 0 && seq != p.cur.last+1 {
+		seq, at, readings := p.r.Seq(), p.r.Stamp(), 0
+		if s := p.r.Sample(); s != nil {
+			readings = len(s.Raw)
+		}
+		if p.w.Len() >= blockEntries || p.count+readings > blockReadings && p.w.Len() > 0 || p.w.Len() > 0 && seq != p.cur.last+1 {
 			p.flush()
 		}
 		if p.w.Len() == 0 {
@@ -278,13 +285,14 @@ func (p *blockPacker) add(piece piece) error {
 		}
 		p.digest.add(seq, at, body)
 		p.cur.last, p.cur.t1 = seq, at.WallNS
+		p.count += readings
 	}
 	return p.r.Err()
 }
 
 func (p *blockPacker) begin(seq uint64, at record.Stamp) {
 	p.w.Reset(seq)
-	p.cur = sealBlock{first: seq, t0: at.WallNS}
+	p.cur, p.count = sealBlock{first: seq, t0: at.WallNS}, 0
 	p.digest.reset()
 }
 
