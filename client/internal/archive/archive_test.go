@@ -411,6 +411,38 @@ func TestListNewestFirst(t *testing.T) {
 	}
 }
 
+// TestListReadsRecordsOnly: a list costs what its tables show. Layouts and events, half
+// of a file's metadata, are left to Open.
+func TestListReadsRecordsOnly(t *testing.T) {
+	dir := shelf(t, 40)
+	list, err := List([]string{dir})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range list {
+		if e.Run.Layouts != nil || e.Run.Events != nil || e.Run.Record.Start.Unit != "carrier-7" || e.Run.Result.Peak == nil {
+			t.Fatalf("%s: %+v", e.Path, e.Run)
+		}
+	}
+	whole := testing.AllocsPerRun(3, func() {
+		for _, e := range list {
+			f, err := Open(e.Path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			_ = f.Close()
+		}
+	})
+	listed := testing.AllocsPerRun(3, func() {
+		if _, err := List([]string{dir}); err != nil {
+			t.Fatal(err)
+		}
+	})
+	if listed > 0.85*whole {
+		t.Errorf("%.0f allocations for a list of 40 runs, %.0f for opening them", listed, whole)
+	}
+}
+
 // BenchmarkListThousand: the records of 1,000 archived runs; the budget is a second.
 func BenchmarkListThousand(b *testing.B) {
 	dir := shelf(b, 1000)

@@ -270,7 +270,8 @@ func (a *Folder) Lock() (unlock func() error, err error) {
 	return f.Close, nil
 }
 
-// Entry is a run file of a folder, or why it can't be read.
+// Entry is a run file of a folder, or why it can't be read. Its Run has record and
+// result only: a table of a thousand runs needs no more. Open gives the rest.
 type Entry struct {
 	Path string
 	Run  Run
@@ -334,7 +335,7 @@ func List(paths []string) ([]Entry, error) {
 
 func entry(path string) Entry {
 	e := Entry{Path: path}
-	f, err := Open(path)
+	f, err := open(path, keyRun, keyResult)
 	if err != nil {
 		e.Err = err
 		return e

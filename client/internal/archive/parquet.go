@@ -186,18 +186,23 @@ var ErrNotRun = errors.New("not a soakrig run file")
 
 // Open opens a run file and reads all but its readings.
 func Open(path string) (*File, error) {
+	return open(path, keyRun, keyResult, keyLayouts, keyEvents)
+}
+
+// open reads the metadata under keys and leaves the rest of Run empty.
+func open(path string, keys ...string) (*File, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("open run file: %w", err)
 	}
 	r := &File{path: path, f: f}
-	if err := r.head(); err != nil {
+	if err := r.head(keys); err != nil {
 		return nil, errors.Join(fmt.Errorf("open run file %s: %w", path, err), f.Close())
 	}
 	return r, nil
 }
 
-func (r *File) head() error {
+func (r *File) head(keys []string) error {
 	info, err := r.f.Stat()
 	if err != nil {
 		return err
@@ -213,12 +218,13 @@ func (r *File) head() error {
 		return fmt.Errorf("%w: its format is %q, this soak reads %q; use a newer soak", ErrNotRun, format, Format)
 	}
 	r.digest, _ = r.pf.Lookup(keyDigest)
-	for key, v := range map[string]any{keyRun: &r.Record, keyResult: &r.Result, keyLayouts: &r.Layouts, keyEvents: &r.Events} {
+	to := map[string]any{keyRun: &r.Record, keyResult: &r.Result, keyLayouts: &r.Layouts, keyEvents: &r.Events}
+	for _, key := range keys {
 		text, ok := r.pf.Lookup(key)
 		if !ok {
 			return fmt.Errorf("%w: %s is missing", ErrNotRun, key)
 		}
-		if err := json.Unmarshal([]byte(text), v); err != nil {
+		if err := json.Unmarshal([]byte(text), to[key]); err != nil {
 			return fmt.Errorf("%s: %w", key, err)
 		}
 	}

@@ -82,6 +82,7 @@ func fromFile(e *archive.Entry) *loaded {
 		if err != nil {
 			return nil, nil, err
 		}
+		e.Run.Layouts, e.Run.Events = f.Layouts, f.Events
 		return f.Readings(), f.Close, nil
 	}}
 }
