@@ -10,6 +10,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"soakrig/daemon/record"
 	"soakrig/daemon/strictyaml"
@@ -99,9 +100,28 @@ func openTable(file string, r io.Reader, m *Map) (*table, error) {
 		return nil, t.readError(err)
 	}
 	for _, h := range header {
+		if !utf8.ValidString(h) || strings.ContainsRune(h, 0) {
+			return nil, fmt.Errorf("%s:%d: the header is not UTF-8 text: want a CSV table; unpack or convert it first", file, t.line())
+		}
 		t.header = append(t.header, strings.TrimSpace(h))
 	}
+	if err := t.separated(); err != nil {
+		return nil, err
+	}
 	return t, t.find()
+}
+
+// separated refuses a header that another separator would divide.
+func (t *table) separated() error {
+	if len(t.header) != 1 {
+		return nil
+	}
+	for _, sep := range []string{";", "\t", ",", "|"} {
+		if n := strings.Count(t.header[0], sep); n > 0 {
+			return fmt.Errorf("%s:%d: the header is one column with %d times %q in it: say separator: %q in the map", t.file, t.line(), n, sep, sep)
+		}
+	}
+	return nil
 }
 
 // find matches the map's columns with the header.
@@ -130,10 +150,6 @@ func (t *table) find() error {
 		t.coldAt = append(t.coldAt, cold)
 	}
 	if err := t.problems.err(); err != nil {
-		if len(t.header) == 1 && len(t.m.Channels) > 0 {
-			t.problems.addf("%s: the header is one column, %q: is the separator %q right? (separator: \";\" in the map)",
-				t.file, t.header[0], t.m.Columns.Separator)
-		}
 		return err
 	}
 	if t.m.Columns.UnitsRow {
