@@ -15,157 +15,253 @@ import (
 // Problems is everything wrong with a file, in order of position.
 type Problems = strictyaml.Problems
 
-// Config is a valid rig.yaml. Nothing changes it after Load.
+// Config is a valid rig.yaml. Nothing changes it after Load. The comment of each key
+// here is its entry in the manual page rig.yaml(5).
 type Config struct {
-	File      string              `yaml:"-"`
-	Rig       string              `yaml:"rig"`
-	Listen    Listen              `yaml:"listen"`
-	Journal   Journal             `yaml:"journal"`
-	Mains     Hertz               `yaml:"mains"` // 0: not said
-	Sources   []Source            `yaml:"sources"`
-	Channels  map[string]*Channel `yaml:"channels"`
-	Limits    Limits              `yaml:"limits"`
-	Plan      Plan                `yaml:"plan"`
-	Interlock *Interlock          `yaml:"interlock"`
-	Remote    []RemoteWrite       `yaml:"remote_write"`
-	Simulated *Simulated          `yaml:"simulated"` // nil: real hardware
-	// Uncertainty is what the rig adds to every probe's budget, limits in K.
+	File string `yaml:"-"`
+	// Name of the rig: 1 to 63 of a-z, 0-9, _ and -. Required.
+	Rig string `yaml:"rig"`
+	// Where soakd is reached.
+	Listen Listen `yaml:"listen"`
+	// Where samples are kept, and for how long.
+	Journal Journal `yaml:"journal"`
+	// 50Hz or 60Hz: sets the notch of converters that have one. Left out: as the chip
+	// comes.
+	Mains Hertz `yaml:"mains"`
+	// Drivers on buses. At least one.
+	Sources []Source `yaml:"sources"`
+	// What the channels are, by name. A channel without an entry has the defaults.
+	Channels map[string]*Channel `yaml:"channels"`
+	// What runs are judged by unless they bring limits of their own.
+	Limits Limits `yaml:"limits"`
+	// Changes to the default plan of a run.
+	Plan Plan `yaml:"plan"`
+	// An output that drops when a run asks to stop. A convenience that fails towards
+	// off, not a safety device. Left out: none.
+	Interlock *Interlock `yaml:"interlock"`
+	// Receivers of every sample, by the Prometheus remote-write protocol.
+	Remote []RemoteWrite `yaml:"remote_write"`
+	// Puts a simulated rig in the place of the hardware. Left out: hardware.
+	Simulated *Simulated `yaml:"simulated"`
+	// What the rig adds to every probe's budget: limits of rectangular distributions
+	// in K. The defaults are common practice.
 	Uncertainty Uncertainty `yaml:"uncertainty"`
 }
 
 // Listen says where the services are reached.
 type Listen struct {
-	GRPC string `yaml:"grpc"` // host:port or unix:/path; default 127.0.0.1:7640
-	HTTP string `yaml:"http"` // host:port; default 127.0.0.1:7641; "off": none
-	// For any gRPC address that is not loopback or a unix socket.
-	TLSCert  string `yaml:"tls_cert"`
-	TLSKey   string `yaml:"tls_key"`
+	// host:port or unix:/path of gRPC. Any address that is neither loopback nor a unix
+	// socket wants tls_cert, tls_key and tokens. Default 127.0.0.1:7640.
+	GRPC string `yaml:"grpc"`
+	// host:port of /metrics, /healthz and the status page; off for none.
+	// Default 127.0.0.1:7641.
+	HTTP string `yaml:"http"`
+	// File of the server's certificate (PEM).
+	TLSCert string `yaml:"tls_cert"`
+	// File of its key (PEM), readable for the group soakd-keys.
+	TLSKey string `yaml:"tls_key"`
+	// File of the authority that signs clients' certificates (PEM). Left out: clients
+	// need none.
 	ClientCA string `yaml:"client_ca"`
-	Tokens   string `yaml:"tokens"`
-	// WebConfig is a web configuration file for TLS and passwords of the HTTP side.
-	WebConfig  string `yaml:"web_config"`
-	Reflection *bool  `yaml:"reflection"` // default true
+	// File of access tokens with their roles: see soakd-token(1).
+	Tokens string `yaml:"tokens"`
+	// File in the web configuration format of Prometheus exporters: TLS and passwords
+	// of the HTTP side.
+	WebConfig string `yaml:"web_config"`
+	// Whether gRPC answers questions about its own services. Default true.
+	Reflection *bool `yaml:"reflection"`
 }
 
 // Journal says where samples are kept and for how long.
 type Journal struct {
-	Dir     string        `yaml:"dir"`      // default /var/lib/soakd
-	Keep    time.Duration `yaml:"keep"`     // default 60d
-	MaxSize Size          `yaml:"max_size"` // default 8GiB
-	Sync    time.Duration `yaml:"sync"`     // at most this much is lost to a power cut; default 1s
+	// Folder of the journal. Default /var/lib/soakd.
+	Dir string `yaml:"dir"`
+	// How long samples are kept; samples of pinned and open runs longer. At least 1h.
+	// Default 60d.
+	Keep time.Duration `yaml:"keep"`
+	// How large the journal may grow before the oldest samples go. At least 64MiB.
+	// Default 8GiB.
+	MaxSize Size `yaml:"max_size"`
+	// Time between commits: at most this much is lost to a power cut. 10ms to 1m.
+	// Default 1s.
+	Sync time.Duration `yaml:"sync"`
 }
 
 // Source is one configured driver instance.
 type Source struct {
-	Name   string        `yaml:"name"`
-	Driver string        `yaml:"driver"`
-	Every  time.Duration `yaml:"every"`
-	Port   string        `yaml:"port"`
-	Inputs []Input       `yaml:"inputs"`
+	// Name of the source in messages and metrics. Required.
+	Name string `yaml:"name"`
+	// A driver: soakd drivers lists them. Required.
+	Driver string `yaml:"driver"`
+	// Time between readings, 10ms to 1h, not below one conversion. Default 1s.
+	Every time.Duration `yaml:"every"`
+	// Bus of every input that names none: SPI0.0, I2C1, GPIO4, /dev/serial/by-id/...,
+	// tcp://host:port, as the driver wants it.
+	Port string `yaml:"port"`
+	// What is read: at least one input. The driver's own keys stand beside these, at
+	// the source or the input.
+	Inputs []Input `yaml:"inputs"`
 	Rest   strictyaml.Rest
 }
 
 // Input is one input of a source.
 type Input struct {
+	// The channel that the input feeds: each channel has one input. Required.
 	Channel string `yaml:"channel"`
-	Port    string `yaml:"port"`
-	Select  string `yaml:"select"`
-	Rest    strictyaml.Rest
+	// Bus of this input. Default: the source's port.
+	Port string `yaml:"port"`
+	// GPIO pin that selects the chip in place of the port's own select, for instance
+	// GPIO22.
+	Select string `yaml:"select"`
+	Rest   strictyaml.Rest
 }
 
 // Channel is what rig.yaml says of one channel.
 type Channel struct {
-	Role       string        `yaml:"role"`
-	Kind       string        `yaml:"kind"`
-	Unit       string        `yaml:"unit"`
-	Place      string        `yaml:"place"`
-	Couple     string        `yaml:"couple"`
-	Class      string        `yaml:"class"`
-	Spool      string        `yaml:"spool"`  // which spool of wire: probes of one spool share its error
-	Offset     float64       `yaml:"offset"` // K to add to every reading
-	Gain       float64       `yaml:"gain"`   // 0 or 1: none
-	Table      []TablePoint  `yaml:"table"`
-	Checked    string        `yaml:"checked"`     // date of the calibration
-	ValidUntil string        `yaml:"valid_until"` // date
-	By         string        `yaml:"by"`
-	Accuracy   *Accuracy     `yaml:"accuracy"`
-	Cold       *ColdJunction `yaml:"cold"`
+	// probe (counts for the peak), ambient, intake, exhaust, supply (wall power and
+	// its energy), reference or info. Left out: no part in the verdict.
+	Role string `yaml:"role"`
+	// temperature, power, energy, voltage, current, frequency or other. Left out: what
+	// the driver says.
+	Kind string `yaml:"kind"`
+	// Unit, where the kind leaves a choice.
+	Unit string `yaml:"unit"`
+	// Where the probe sits, in words.
+	Place string `yaml:"place"`
+	// Thermocouple type: B, E, J, K, N, R, S or T. Default K for converters of
+	// thermocouples.
+	Couple string `yaml:"couple"`
+	// Tolerance class of the wire: iec-1, iec-2, iec-3, astm-standard or astm-special.
+	Class string `yaml:"class"`
+	// Spool of the wire: probes of one spool share its error.
+	Spool string `yaml:"spool"`
+	// K to add to every reading.
+	Offset float64 `yaml:"offset"`
+	// Factor of every reading, at most 2. Default 1.
+	Gain float64 `yaml:"gain"`
+	// Corrections at reference points, ascending; in between they are interpolated.
+	Table []TablePoint `yaml:"table"`
+	// Date of the calibration, for instance 2026-05-02.
+	Checked string `yaml:"checked"`
+	// Date until which the calibration holds.
+	ValidUntil string `yaml:"valid_until"`
+	// Who calibrated.
+	By string `yaml:"by"`
+	// Accuracy by the data sheet, for instance "1% of reading + 0.5 W". Left out: the
+	// driver's own figure, or none.
+	Accuracy *Accuracy `yaml:"accuracy"`
+	// Another cold junction than the converter's own sensor.
+	Cold *ColdJunction `yaml:"cold"`
 }
 
 // TablePoint is one point of a calibration table.
 type TablePoint struct {
-	Reference  float64 `yaml:"reference"`  // degC
-	Correction float64 `yaml:"correction"` // K to add
+	// degC of the reference.
+	Reference float64 `yaml:"reference"`
+	// K to add there.
+	Correction float64 `yaml:"correction"`
 }
 
-// ColdJunction names another source of the cold junction.
+// ColdJunction names another source of the cold junction: either key, not both.
 type ColdJunction struct {
-	Channel string   `yaml:"channel"`
-	Fixed   *float64 `yaml:"fixed"` // degC
+	// A channel that measures the terminals.
+	Channel string `yaml:"channel"`
+	// Their temperature in degC, for a bath or an oven.
+	Fixed *float64 `yaml:"fixed"`
 }
 
 // Limits are what runs are judged by unless they bring their own.
 type Limits struct {
-	Probe   *float64    `yaml:"probe"`   // degC, highest held temperature of any probe
-	Rise    *float64    `yaml:"rise"`    // K above ambient
-	Ambient *[2]float64 `yaml:"ambient"` // degC, band in which a run counts
-	List    []Limit     `yaml:"list"`
+	// degC, for the highest held temperature of any probe.
+	Probe *float64 `yaml:"probe"`
+	// K above ambient, for the same.
+	Rise *float64 `yaml:"rise"`
+	// [low, high] in degC: a run counts only inside.
+	Ambient *[2]float64 `yaml:"ambient"`
+	// Further limits.
+	List []Limit `yaml:"list"`
 }
 
 // Limit is one further limit.
 type Limit struct {
-	Name     string        `yaml:"name"`
-	Channel  string        `yaml:"channel"`
-	Role     string        `yaml:"role"`
-	Quantity string        `yaml:"quantity"`
-	Bound    *float64      `yaml:"bound"`
-	Below    bool          `yaml:"below"`
-	Dwell    time.Duration `yaml:"dwell"`
-	Severity string        `yaml:"severity"`
-	Phases   []string      `yaml:"phases"`
+	// Name in results. Default: from channel or role, and quantity.
+	Name string `yaml:"name"`
+	// The channel it watches; or role.
+	Channel string `yaml:"channel"`
+	// All channels of a role; or channel.
+	Role string `yaml:"role"`
+	// value, rise (above ambient), slope (per hour) or difference. Default value.
+	Quantity string `yaml:"quantity"`
+	// The bound, in the quantity's unit. Required.
+	Bound *float64 `yaml:"bound"`
+	// true: the quantity must not fall below the bound. Default false.
+	Below bool `yaml:"below"`
+	// How long the bound must be passed. Default 0s.
+	Dwell time.Duration `yaml:"dwell"`
+	// note, fail or stop (the run asks for a stop). Default fail.
+	Severity string `yaml:"severity"`
+	// Phases in which it counts: baseline, load, cooldown. Left out: all.
+	Phases []string `yaml:"phases"`
 }
 
 // Plan changes the default plan.
 type Plan struct {
-	Baseline  *time.Duration     `yaml:"baseline"` // default 5m
-	Load      *time.Duration     `yaml:"load"`     // default 1h
-	Cooldown  *time.Duration     `yaml:"cooldown"` // default 10m
+	// Length of the baseline before the load. Default 5m.
+	Baseline *time.Duration `yaml:"baseline"`
+	// Length of the load. Default 1h.
+	Load *time.Duration `yaml:"load"`
+	// Length of the cooldown after it. Default 10m.
+	Cooldown *time.Duration `yaml:"cooldown"`
+	// Constants of the computation by name; each is recorded with the result.
 	Constants map[string]float64 `yaml:"constants"`
-	// Stop is the program run at a stop request: an argument list, no shell.
+	// The program run at a stop request: an argument list, no shell.
 	Stop []string `yaml:"stop"`
 }
 
 // Interlock is the output that drops when a run asks to stop.
 type Interlock struct {
-	Pin       string        `yaml:"pin"`
-	DropAbove *float64      `yaml:"drop_above"` // degC
+	// The GPIO pin, for instance GPIO17. Required.
+	Pin string `yaml:"pin"`
+	// degC: any probe above it, twice in a row, drops the output. Left out: never.
+	DropAbove *float64 `yaml:"drop_above"`
+	// A probe without a value for this long drops the output. Left out: never.
 	LostProbe time.Duration `yaml:"lost_probe"`
-	Heartbeat time.Duration `yaml:"heartbeat"` // 0: a steady level
+	// Period of a toggling output. Left out: a steady level.
+	Heartbeat time.Duration `yaml:"heartbeat"`
 }
 
 // RemoteWrite is a receiver of the Prometheus remote-write protocol.
 type RemoteWrite struct {
-	Name     string            `yaml:"name"`
-	URL      string            `yaml:"url"`
-	Protocol int               `yaml:"protocol"` // 1 (default), or 2 with fallback to 1
-	Window   time.Duration     `yaml:"window"`   // how old a sample the receiver takes; 0: in order only
-	Labels   map[string]string `yaml:"labels"`
-	// Authorization is the file that holds the Authorization header's value.
+	// Name of the receiver; its place in the journal is kept under it. Required.
+	Name string `yaml:"name"`
+	// http:// or https:// address, without a password. Required.
+	URL string `yaml:"url"`
+	// 1, or 2 with fallback to 1. Default 1.
+	Protocol int `yaml:"protocol"`
+	// How old a sample the receiver takes. Left out: in order only.
+	Window time.Duration `yaml:"window"`
+	// Labels added to every series.
+	Labels map[string]string `yaml:"labels"`
+	// File that holds the value of the Authorization header.
 	Authorization string `yaml:"authorization_file"`
 }
 
 // Simulated puts a simulated rig in the place of the hardware.
 type Simulated struct {
-	Speed float64 `yaml:"speed"` // rig seconds per second; default 1
+	// Rig seconds for each second, 0.1 to 1000. Default 1.
+	Speed float64 `yaml:"speed"`
 	Rest  strictyaml.Rest
 }
 
 // Uncertainty are the rig's own budget lines, limits of rectangular distributions
 // in K. Defaults are common practice.
 type Uncertainty struct {
-	Mounting *float64 `yaml:"mounting"` // contact of a probe; default 1.0
-	Pickup   *float64 `yaml:"pickup"`   // from switching stages while loaded; default 0.5
-	Terminal *float64 `yaml:"terminal"` // gradient between terminal and cold-junction sensor; default 0.3
+	// Contact of a probe. Default 1.0.
+	Mounting *float64 `yaml:"mounting"`
+	// Pickup from switching stages while loaded. Default 0.5.
+	Pickup *float64 `yaml:"pickup"`
+	// Gradient between terminals and cold-junction sensor. Default 0.3.
+	Terminal *float64 `yaml:"terminal"`
 }
 
 // Load reads and checks the file. The error is Problems, or the reason why the file
