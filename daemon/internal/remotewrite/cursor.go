@@ -1,6 +1,7 @@
 package remotewrite
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"path/filepath"
 	"slices"
 	"sync"
+	"time"
 
 	"soakrig/daemon/record"
 )
@@ -22,6 +24,25 @@ type span struct {
 // holesKept bounds the holes of a cursor. More are joined with what lies between
 // them, which is then sent twice: receivers take the same sample again.
 const holesKept = 64
+
+// ack is a range that a receiver has acknowledged, and may not have on its disk yet.
+type ack struct {
+	span
+	Samples int   `json:"samples"`
+	AtMS    int64 `json:"at_ms,string"` // of its first acknowledgement: world's time, since 1970
+}
+
+// freshFor is for how long an acknowledgement counts as fresh: receivers acknowledge
+// samples seconds before their disk has them (VictoriaMetrics about 5 s, the cache of a
+// Linux disk 30 s, both common practice), and forget them when they are killed.
+const freshFor = 30 * time.Second
+
+// joinFor is for how long acknowledgements are joined that follow each other: a long
+// backlog may give hundreds a second.
+const joinFor = 2 * time.Second
+
+// freshKept bounds the acknowledgements that count as fresh.
+const freshKept = 128
 
 // cursor is what a receiver has acknowledged: everything before Live but for the
 // holes. Its methods may be called concurrently.
@@ -38,7 +59,8 @@ type cursor struct {
 type state struct {
 	Journal string `json:"journal"` // id of the journal that the numbers belong to
 	Live    uint64 `json:"live,string"`
-	Holes   []span `json:"holes"` // ascending, apart, none empty
+	Holes   []span `json:"holes"`           // ascending, apart, none empty
+	Fresh   []ack  `json:"fresh,omitempty"` // acknowledged last, in that order
 	// Wall time minus monotonic time of a boot, found when its clock was synchronised:
 	// the times of its samples of before.
 	Boot     string `json:"boot,omitempty"`
@@ -76,6 +98,11 @@ func (s *state) valid() bool {
 			return false
 		}
 		last = h.To
+	}
+	for _, a := range s.Fresh {
+		if a.To <= a.From || a.To > s.Live || a.Samples < 1 {
+			return false
+		}
 	}
 	return s.Live > 0
 }
@@ -122,6 +149,14 @@ func replaceFile(path string, text []byte) error {
 	return dir.Sync()
 }
 
+// accept moves Live behind a range that was acknowledged.
+func (c *cursor) accept(done span, samples int, at time.Time) {
+	c.advance(done.To, false)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.remember(done, samples, at)
+}
+
 // advance moves Live to a later number; missed says that what lies between was not
 // acknowledged.
 func (c *cursor) advance(to uint64, missed bool) {
@@ -156,17 +191,101 @@ func (c *cursor) join() {
 	}
 }
 
-// filled says that everything before to has been settled in the oldest hole.
-func (c *cursor) filled(to uint64) {
+// filled says that a range has been settled, and when; samples of it were acknowledged.
+func (c *cursor) filled(done span, samples int, at time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	for len(c.Holes) > 0 && c.Holes[0].From < to {
-		if c.Holes[0].To > to {
-			c.Holes[0].From = to
+	var left []span
+	for _, h := range c.Holes {
+		if before := (span{h.From, min(h.To, done.From)}); before.From < before.To {
+			left = append(left, before)
+		}
+		if behind := (span{max(h.From, done.To), h.To}); behind.From < behind.To {
+			left = append(left, behind)
+		}
+	}
+	c.Holes = left
+	c.join()
+	c.remember(done, samples, at)
+}
+
+// remember keeps a range as acknowledged last.
+func (c *cursor) remember(done span, samples int, at time.Time) {
+	if samples == 0 || done.To <= done.From {
+		return
+	}
+	now := at.UnixMilli()
+	old := 0
+	for old < len(c.Fresh) && now-c.Fresh[old].AtMS > (freshFor+joinFor).Milliseconds() {
+		old++
+	}
+	c.Fresh = slices.Delete(c.Fresh, 0, old)
+	for i := len(c.Fresh) - 1; i >= max(0, len(c.Fresh)-2); i-- { // there are two lanes
+		if a := &c.Fresh[i]; a.To == done.From && now-a.AtMS < joinFor.Milliseconds() {
+			a.To, a.Samples = done.To, a.Samples+samples
 			return
 		}
-		c.Holes = slices.Delete(c.Holes, 0, 1)
 	}
+	c.Fresh = append(c.Fresh, ack{done, samples, now})
+	if n := len(c.Fresh) - freshKept; n > 0 {
+		c.Fresh = slices.Delete(c.Fresh, 0, n)
+	}
+}
+
+// doubt makes holes of what was acknowledged last: of the newest samples, at most about
+// so many. It says whether there was any.
+func (c *cursor) doubt(most int) bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	any := false
+	for n := len(c.Fresh); n > 0 && most > 0; n = len(c.Fresh) {
+		a := &c.Fresh[n-1]
+		doubtful := a.span
+		if a.Samples > most { // the newer part of it
+			entries := uint64(float64(a.To-a.From) * float64(most) / float64(a.Samples))
+			doubtful.From = a.To - max(entries, 1)
+			a.To, a.Samples, most = doubtful.From, a.Samples-most, 0
+		} else {
+			most -= a.Samples
+			a.To = a.From
+		}
+		if a.To <= a.From {
+			c.Fresh = c.Fresh[:n-1]
+		}
+		c.Holes = append(c.Holes, doubtful)
+		any = true
+	}
+	if !any {
+		return false
+	}
+	slices.SortFunc(c.Holes, func(a, b span) int { return cmp.Compare(a.From, b.From) })
+	apart := c.Holes[:0]
+	for _, h := range c.Holes {
+		if n := len(apart); n > 0 && h.From <= apart[n-1].To {
+			apart[n-1].To = max(apart[n-1].To, h.To)
+		} else if h.From < h.To {
+			apart = append(apart, h)
+		}
+	}
+	c.Holes = apart
+	c.join()
+	return true
+}
+
+// within forgets what lies behind the head of the journal: a journal that was put back
+// from a copy gives its numbers again. It says whether there was any.
+func (c *cursor) within(head uint64) bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if c.Live <= head+1 {
+		return false
+	}
+	c.Live, c.Fresh = head+1, nil
+	c.Holes = slices.DeleteFunc(c.Holes, func(h span) bool { return h.From >= c.Live })
+	if n := len(c.Holes); n > 0 {
+		c.Holes[n-1].To = min(c.Holes[n-1].To, c.Live)
+	}
+	return true
 }
 
 // oldest is the oldest hole; ok is false when there is none.

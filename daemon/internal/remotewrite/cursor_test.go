@@ -1,10 +1,13 @@
 package remotewrite
 
 import (
+	"maps"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"pgregory.net/rapid"
 
@@ -26,25 +29,38 @@ func TestCursorForgetsNothing(t *testing.T) {
 	dir := t.TempDir()
 	rapid.Check(t, func(rt *rapid.T) {
 		c := &cursor{path: filepath.Join(dir, "remote-write-lab.json"), state: state{Journal: "j", Live: 1}}
-		done := map[uint64]bool{}
+		now := time.Now()
+		done, fresh := map[uint64]bool{}, map[uint64]bool{} // fresh: acknowledged in an instant that has not passed
 		for range rapid.IntRange(1, 400).Draw(rt, "steps") {
-			switch rapid.IntRange(0, 3).Draw(rt, "step") {
+			switch rapid.IntRange(0, 4).Draw(rt, "step") {
 			case 0, 1:
 				to, missed := c.Live+uint64(rapid.IntRange(1, 9).Draw(rt, "by")), rapid.Bool().Draw(rt, "missed")
 				for n := c.Live; n < to && !missed; n++ {
-					done[n] = true
+					done[n], fresh[n] = true, true
 				}
-				c.advance(to, missed)
+				if missed {
+					c.advance(to, true)
+				} else {
+					c.accept(span{c.Live, to}, 1, now)
+				}
 			case 2:
 				if h, ok := c.oldest(); ok {
-					to := h.From + uint64(rapid.IntRange(1, 12).Draw(rt, "fill"))
+					to := min(h.From+uint64(rapid.IntRange(1, 12).Draw(rt, "fill")), c.Live)
 					for n := h.From; n < to; n++ { // what lies beyond the hole was read as a gap
-						done[n] = true
+						done[n], fresh[n] = true, true
 					}
-					c.filled(to)
+					c.filled(span{h.From, to}, 1, now)
 				}
 			case 3:
 				c.advance(c.Live-min(c.Live-1, 3), true) // back: nothing happens
+			case 4: // the receiver was killed, and has forgotten what it acknowledged last
+				now = now.Add(time.Duration(rapid.IntRange(0, 2).Draw(rt, "later")) * freshFor)
+				forget := len(c.Fresh)
+				c.doubt(math.MaxInt)
+				if forget < freshKept {
+					maps.DeleteFunc(done, func(n uint64, _ bool) bool { return fresh[n] })
+				}
+				clear(fresh)
 			}
 			if !c.valid() || len(c.Holes) > holesKept {
 				rt.Fatalf("cursor %+v", c.state)
@@ -126,5 +142,51 @@ func TestOffsetIsLearntOncePerBoot(t *testing.T) {
 	}
 	if _, ok := c.offset(record.BootID{2}); ok {
 		t.Error("the offset of another boot")
+	}
+}
+
+// What was acknowledged last is sent again when the receiver may have forgotten it: all
+// of half a minute when it was away, a batch of it after a restart of ours.
+func TestDoubt(t *testing.T) {
+	began := time.Now()
+	fill := func() *cursor {
+		c := newCursor(t, t.TempDir(), "j")
+		for i := range uint64(10) { // a batch of 100 samples in 50 entries, every 10 s
+			c.accept(span{1 + 50*i, 51 + 50*i}, 100, began.Add(time.Duration(i)*10*time.Second))
+		}
+		return c
+	}
+	c := fill()
+	if !c.doubt(math.MaxInt) || len(c.Holes) != 1 || c.Holes[0] != (span{301, 501}) || c.Live != 501 {
+		t.Errorf("holes %v, want 301 to 500: the newest 32 s", c.Holes)
+	}
+	if c.doubt(math.MaxInt) {
+		t.Error("doubted twice")
+	}
+	c = fill()
+	if !c.doubt(150) || len(c.Holes) != 1 || c.Holes[0] != (span{426, 501}) {
+		t.Errorf("holes %v, want 426 to 500: 150 samples", c.Holes)
+	}
+	if !c.doubt(math.MaxInt) || c.Holes[0] != (span{301, 501}) || !c.valid() {
+		t.Errorf("holes %v, want the rest of it too", c.Holes)
+	}
+	c = fill()
+	if !c.doubt(100) || c.Holes[0] != (span{451, 501}) || len(c.Fresh) != 3 {
+		t.Errorf("holes %v, want one range as a whole; fresh %v", c.Holes, c.Fresh)
+	}
+}
+
+// A journal that was put back from a copy gives its numbers again: what they hold now
+// has not been sent.
+func TestCursorBehindTheHead(t *testing.T) {
+	c := newCursor(t, t.TempDir(), "j")
+	c.advance(100, false)
+	c.advance(200, true)
+	c.accept(span{200, 300}, 5, time.Now())
+	if c.within(299) || !c.within(149) {
+		t.Error("299 is the head of what was sent, 149 is not")
+	}
+	if c.Live != 150 || len(c.Holes) != 1 || c.Holes[0] != (span{100, 150}) || !c.valid() {
+		t.Errorf("cursor %+v, want live 150 and the hole 100 to 149", c.state)
 	}
 }

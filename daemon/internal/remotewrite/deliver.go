@@ -3,6 +3,7 @@ package remotewrite
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"net/http"
@@ -30,6 +31,7 @@ type answer struct {
 	after time.Duration // the receiver asked to wait this long; zero: it did not
 	why   reason        // with refused, tooLarge and broken
 	lost  bool          // no answer came: the samples may have been stored
+	gone  bool          // the receiver may have been stopped, and what it had in memory with it
 	text  string        // for the log
 }
 
@@ -86,7 +88,8 @@ func (s *Sender) request(ctx context.Context, all []sample, version int) (a answ
 	resp, err := s.o.Client.Do(req)
 	if err != nil {
 		s.n.answers[answerError].Add(1)
-		return answer{outcome: unavailable, lost: true, text: err.Error()}, false
+		slow := errors.Is(err, context.DeadlineExceeded) // it took the connection, and no more
+		return answer{outcome: unavailable, lost: true, gone: !slow, text: err.Error()}, false
 	}
 	defer resp.Body.Close()
 	text, _ := io.ReadAll(io.LimitReader(resp.Body, replyKept)) // what can't be read of a refusal is not worth a word
@@ -109,6 +112,7 @@ func judge(code int, header http.Header, text string) answer {
 		a.outcome, a.why = tooLarge, requestTooLarge
 	case code == http.StatusTooManyRequests, code == http.StatusServiceUnavailable, code == http.StatusBadGateway, code == http.StatusGatewayTimeout:
 		a.after = retryAfter(header)
+		a.gone = code == http.StatusServiceUnavailable || code == http.StatusBadGateway // it is starting, or a proxy does not find it
 	case code >= 500 && named: // Prometheus 2.42 answers 500 for a sample that it will never take
 		a.outcome, a.why = refused, why
 	case code >= 500:

@@ -37,7 +37,7 @@ func TestEncodings(t *testing.T) {
 			rt.Fatal(err)
 		}
 		for i, p := range one.points {
-			if i > 0 && one.points[i-1].series == p.series && one.points[i-1].ms > p.ms {
+			if i > 0 && one.points[i-1].Series == p.Series && one.points[i-1].MS > p.MS {
 				rt.Fatalf("%v comes after %v", p, one.points[i-1])
 			}
 			if p != two.points[i] || one.values[i] != two.values[i] {
@@ -45,7 +45,7 @@ func TestEncodings(t *testing.T) {
 			}
 		}
 		for i := range all {
-			want[point{one.points[i].series, all[i].ms}] = math.Float64bits(all[i].value)
+			want[point{Series: one.points[i].Series, MS: all[i].ms}] = math.Float64bits(all[i].value)
 		}
 		got := map[point]uint64{}
 		for i, p := range one.points {

@@ -93,7 +93,7 @@ func (l *lane) gather(ctx context.Context, end uint64, fresh []sample) (b batch,
 		var gap *journal.GapError
 		switch {
 		case errors.As(err, &gap):
-			if gap.Gap.To >= l.from {
+			if gap.Gap.To >= l.from && gap.Gap.Cause != journal.CauseUncleanStop { // those numbers never held a durable sample
 				l.s.n.missing.Add(gap.Gap.To - max(gap.Gap.From, l.from) + 1)
 			}
 			b.to = max(b.to, l.reader.Seq())

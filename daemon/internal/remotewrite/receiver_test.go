@@ -20,6 +20,7 @@ import (
 
 	"soakrig/daemon/convert"
 	"soakrig/daemon/internal/journal"
+	"soakrig/daemon/internal/remotewrite/receivertest"
 	"soakrig/daemon/internal/rigtime"
 	"soakrig/daemon/record"
 )
@@ -40,10 +41,7 @@ type receiver struct {
 }
 
 // point is a sample without its value.
-type point struct {
-	series string
-	ms     int64
-}
+type point = receivertest.Point
 
 type request struct {
 	at      time.Time
@@ -215,7 +213,7 @@ func decode1(b []byte, got *request) error {
 					return err
 				}
 				ms, bits, err := decodeSample(v)
-				got.points, got.values = append(got.points, point{series, ms}), append(got.values, bits)
+				got.points, got.values = append(got.points, point{Series: series, MS: ms}), append(got.values, bits)
 				return err
 			}
 			return fmt.Errorf("series has field %d", num)
@@ -261,7 +259,7 @@ func decode2(b []byte, got *request) error {
 					return err
 				}
 				ms, bits, err := decodeSample(v)
-				got.points, got.values = append(got.points, point{series, ms}), append(got.values, bits)
+				got.points, got.values = append(got.points, point{Series: series, MS: ms}), append(got.values, bits)
 				return err
 			case 5:
 				metadata = true
@@ -294,6 +292,7 @@ type bench struct {
 	ring    int           // bytes of memory of the journal; zero: its default
 	stop    func()
 	s       *Sender
+	sent    uint64 // samples sent by senders that were stopped, every attempt counted
 }
 
 func benchLayout() *record.Layout {
@@ -414,6 +413,7 @@ func (b *bench) send(r http.RoundTripper, change func(*Options)) {
 		if err := <-done; err != nil {
 			b.t.Errorf("Run: %v", err)
 		}
+		b.sent += s.Stats().Sent
 	}
 }
 
@@ -470,36 +470,18 @@ func (b *bench) expected() map[point]uint64 {
 		for i, v := range values {
 			ch := b.layout.Channels[b.layout.Sources[s.Source].Channels[i]].Name
 			if v.Faults == 0 {
-				want[point{names[ch], (e.At.WallNS - int64(s.Raw[i].AgeUS)*1000) / 1e6}] = math.Float64bits(v.Value)
+				want[point{Series: names[ch], MS: (e.At.WallNS - int64(s.Raw[i].AgeUS)*1000) / 1e6}] = math.Float64bits(v.Value)
 			}
 		}
 	}
 	return want
 }
 
-// compare says what is missing and what is altered.
-func compare(want, got map[point]uint64) (missing, altered, surplus int) {
-	for p, v := range want {
-		switch w, ok := got[p]; {
-		case !ok:
-			missing++
-		case v != w:
-			altered++
-		}
-	}
-	for p := range got {
-		if _, ok := want[p]; !ok {
-			surplus++
-		}
-	}
-	return
-}
-
 // wantAll wants every sample of the journal at the receiver, unaltered, and no other.
 func (b *bench) wantAll(r *receiver) {
 	b.t.Helper()
 	want := b.expected()
-	missing, altered, surplus := compare(want, r.all())
+	missing, altered, surplus := receivertest.Compare(want, r.all())
 	st := b.s.Stats()
 	b.t.Logf("journal %d, sent %d, stored %d, stored again %d, missing %d, altered %d, given up %v", len(want), st.Sent, len(r.all()), r.again, missing, altered, given(st))
 	if missing+altered+surplus > 0 || len(want) == 0 {
@@ -519,7 +501,7 @@ func (r *receiver) liveAge(from, to time.Time) time.Duration {
 		}
 		worst = max(worst, q.at.Sub(newest))
 		for _, p := range q.points {
-			if at := time.UnixMilli(p.ms); at.After(newest) {
+			if at := time.UnixMilli(p.MS); at.After(newest) {
 				newest = at
 			}
 		}

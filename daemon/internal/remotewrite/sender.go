@@ -41,6 +41,12 @@ func New(o Options) (*Sender, error) {
 	if err != nil {
 		o.Log.Error("remote write begins anew", "receiver", o.Name, "error", err)
 	}
+	if c.within(o.Journal.State().Head) {
+		o.Log.Warn("remote write had sent more than the journal holds: the journal was put back from a copy; it goes on at the journal's head", "receiver", o.Name)
+	}
+	if o.Window > 0 { // receiver and board may have lost power together
+		c.doubt(o.Batch)
+	}
 	s := &Sender{o: o, cursor: c, work: make(chan struct{}, 1), began: time.Now()}
 	s.version.Store(int32(o.Version))
 	return s, nil
@@ -115,7 +121,7 @@ func (s *Sender) runLive(ctx context.Context) error {
 		case accepted:
 			wait.reset()
 			s.cursor.learn(s.o.Clock.Now())
-			s.cursor.advance(b.to, false)
+			s.cursor.accept(span{b.from, b.to}, len(b.samples), time.Now())
 			s.save()
 		case refused, tooLarge:
 			s.miss(b.to)
@@ -142,6 +148,11 @@ func (s *Sender) lagging(b batch) bool {
 func (s *Sender) miss(to uint64) {
 	s.cursor.advance(to, true)
 	s.save()
+	s.wake()
+}
+
+// wake tells the backlog that there may be a new hole.
+func (s *Sender) wake() {
 	select {
 	case s.work <- struct{}{}:
 	default:
@@ -182,7 +193,7 @@ func (s *Sender) runBacklog(ctx context.Context) error {
 		if err := s.settle(ctx, b.samples, false); err != nil {
 			return err
 		}
-		s.cursor.filled(b.to)
+		s.cursor.filled(span{b.from, b.to}, len(b.samples), time.Now())
 		s.save()
 	}
 }
@@ -210,7 +221,7 @@ func (s *Sender) runInOrder(ctx context.Context) error {
 		}
 		s.cursor.learn(s.o.Clock.Now())
 		if hole {
-			s.cursor.filled(b.to)
+			s.cursor.filled(span{b.from, b.to}, 0, time.Now())
 		} else {
 			s.cursor.advance(b.to, false)
 		}
@@ -231,6 +242,9 @@ func (s *Sender) report(a answer) {
 	case !ok && s.bad == "":
 		s.bad = a.text
 		s.o.Log.Warn("receiver does not take samples; they are kept in the journal", "receiver", s.o.Name, "answer", a.text)
+		if a.gone && s.o.Window > 0 && s.cursor.doubt(math.MaxInt) { // it may have forgotten what it acknowledged last
+			s.wake()
+		}
 	}
 }
 

@@ -11,6 +11,7 @@ import (
 	"testing/synctest"
 	"time"
 
+	"soakrig/daemon/internal/remotewrite/receivertest"
 	"soakrig/daemon/record"
 )
 
@@ -136,7 +137,7 @@ func TestOlderThanTheWindow(t *testing.T) {
 		away.Store(false)
 		b.settled(time.Hour)
 		want := b.expected()
-		missing, altered, _ := compare(want, r.all())
+		missing, altered, _ := receivertest.Compare(want, r.all())
 		lost := b.s.Stats().Dropped["older_than_window"]
 		if altered != 0 || uint64(missing) != lost || lost < 8640-100 || lost > 8640+100 {
 			t.Errorf("missing %d, altered %d, counted as too old %d; want about 8640 = 6 h, all counted", missing, altered, lost)
@@ -165,7 +166,7 @@ func TestCulpritStandsAlone(t *testing.T) {
 				var culprit point
 				r := &receiver{}
 				r.answer = func(got request) reply {
-					if culprit.series == "" && len(got.points) > 20 {
+					if culprit.Series == "" && len(got.points) > 20 {
 						culprit = got.points[7]
 					}
 					if slices.Contains(got.points, culprit) {
@@ -176,7 +177,7 @@ func TestCulpritStandsAlone(t *testing.T) {
 				b.send(r, nil)
 				b.write(100*time.Millisecond, 5*time.Minute)
 				b.settled(10 * time.Minute)
-				missing, altered, surplus := compare(b.expected(), r.all())
+				missing, altered, surplus := receivertest.Compare(b.expected(), r.all())
 				if lost := given(b.s.Stats()); missing != 1 || altered+surplus != 0 || lost[c.reason] != 1 || len(lost) != 1 {
 					t.Errorf("missing %d, altered %d, surplus %d, given up %v; want one, for %s", missing, altered, surplus, lost, c.reason)
 				}
@@ -198,7 +199,7 @@ func TestBare500ForOldSamples(t *testing.T) {
 				return reply{code: -1}
 			}
 			for _, p := range got.points {
-				if p.ms < got.at.Add(-time.Hour).UnixMilli() {
+				if p.MS < got.at.Add(-time.Hour).UnixMilli() {
 					return reply{code: 500, text: "internal error"}
 				}
 			}
@@ -210,7 +211,7 @@ func TestBare500ForOldSamples(t *testing.T) {
 		b.write(time.Second, 20*time.Minute)
 		b.settled(30 * time.Minute)
 		want := b.expected()
-		missing, altered, _ := compare(want, r.all())
+		missing, altered, _ := receivertest.Compare(want, r.all())
 		if lost := b.s.Stats().Dropped["server_error"]; altered > 0 || uint64(missing) != lost || lost == 0 || missing > len(want)/2 {
 			t.Errorf("missing %d of %d, counted %d", missing, len(want), lost)
 		}
@@ -270,7 +271,7 @@ func TestSlowReceiver(t *testing.T) {
 		}
 		newest := int64(0)
 		for p := range r.all() {
-			newest = max(newest, p.ms)
+			newest = max(newest, p.MS)
 		}
 		if age := time.Now().UnixMilli() - newest; age > 75_000 {
 			t.Errorf("the newest reading at the receiver is %d ms old, want live ones: two requests' time", age)
@@ -388,10 +389,10 @@ func TestInOrder(t *testing.T) {
 		b.wantNothingGivenUp()
 		last := map[string]int64{}
 		for _, p := range r.order {
-			if p.ms < last[p.series] {
-				t.Fatalf("%s went back from %d to %d", p.series, last[p.series], p.ms)
+			if p.MS < last[p.Series] {
+				t.Fatalf("%s went back from %d to %d", p.Series, last[p.Series], p.MS)
 			}
-			last[p.series] = p.ms
+			last[p.Series] = p.MS
 		}
 		b.close()
 	})
@@ -404,7 +405,7 @@ func TestInOrderGivesUpIn500(t *testing.T) {
 		var culprit point
 		r := &receiver{}
 		r.answer = func(got request) reply {
-			if culprit.series == "" && len(got.points) > 3 {
+			if culprit.Series == "" && len(got.points) > 3 {
 				culprit = got.points[2]
 			}
 			if slices.Contains(got.points, culprit) {
@@ -415,7 +416,7 @@ func TestInOrderGivesUpIn500(t *testing.T) {
 		b.send(r, func(o *Options) { o.Window = 0 })
 		b.write(time.Second, 30*time.Minute)
 		b.settled(10 * time.Minute)
-		missing, _, _ := compare(b.expected(), r.all())
+		missing, _, _ := receivertest.Compare(b.expected(), r.all())
 		if lost := given(b.s.Stats()); missing != 1 || lost["server_error"] != 1 {
 			t.Errorf("missing %d, given up %v, want one", missing, lost)
 		}
@@ -436,10 +437,10 @@ func TestFaultEndsTheSeries(t *testing.T) {
 		}
 		b.write(time.Second, 10*time.Second)
 		b.settled(time.Minute)
-		end := point{`soakrig_sample_temperature_celsius{channel="vr1",job="soakd",rig="bench-2",role="probe"}`, fault}
+		end := point{Series: `soakrig_sample_temperature_celsius{channel="vr1",job="soakd",rig="bench-2",role="probe"}`, MS: fault}
 		want := b.expected()
 		want[end] = staleBits
-		missing, altered, surplus := compare(want, r.all())
+		missing, altered, surplus := receivertest.Compare(want, r.all())
 		if missing+altered+surplus > 0 {
 			t.Errorf("missing %d, altered %d, surplus %d; the end: %x", missing, altered, surplus, r.all()[end])
 		}
@@ -485,7 +486,7 @@ func TestClockThatIsSetLate(t *testing.T) {
 		b.write(time.Second, 45*time.Second)
 		b.settled(time.Minute)
 		for p := range r.all() {
-			if at := time.UnixMilli(p.ms); at.Before(began.Add(-time.Second)) || at.After(time.Now()) {
+			if at := time.UnixMilli(p.MS); at.Before(began.Add(-time.Second)) || at.After(time.Now()) {
 				t.Fatalf("a sample has the time %v, want between %v and now", at, began)
 			}
 		}
@@ -546,4 +547,69 @@ func TestColdJunctionElsewhere(t *testing.T) {
 		b.wantAll(r)
 		b.close()
 	})
+}
+
+// forget drops what was stored lately, as a server does that is killed before its disk
+// has it.
+func (r *receiver) forget(within time.Duration) (n int) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, q := range r.requests {
+		if time.Since(q.at) > within {
+			continue
+		}
+		for _, p := range q.points {
+			if _, ok := r.stored[p]; ok {
+				delete(r.stored, p)
+				n++
+			}
+		}
+	}
+	return n
+}
+
+// A receiver that is killed forgets seconds that it has acknowledged; they are sent
+// again once it is back: live ones, those of a backlog, and when the sender was killed
+// with it.
+func TestReceiverForgets(t *testing.T) {
+	for name, backlog := range map[string]bool{"live": false, "in the backlog": true} {
+		t.Run(name, func(t *testing.T) {
+			bubble(t, func(t *testing.T, b *bench) {
+				var away atomic.Bool
+				away.Store(backlog)
+				r := &receiver{answer: func(request) reply {
+					if away.Load() {
+						return reply{code: -1}
+					}
+					return reply{code: 204, after: 100 * time.Millisecond}
+				}}
+				b.send(r, nil)
+				b.write(time.Second, 20*time.Minute)
+				away.Store(false)
+				for i := 0; backlog && b.s.Stats().Backlog > 1000; i++ {
+					if i > 1000 {
+						t.Fatal("the backlog does not shrink")
+					}
+					b.write(time.Second, time.Second)
+				}
+				away.Store(true)
+				if n := r.forget(20 * time.Second); n == 0 || backlog && n < 1000 {
+					t.Errorf("only %d samples were forgotten", n)
+				}
+				b.write(time.Second, time.Minute)
+				away.Store(false)
+				b.write(time.Second, 5*time.Minute)
+				b.stop() // both at once: the receiver is back before the sender looks
+				if n := r.forget(3 * time.Second); n == 0 {
+					t.Error("nothing was forgotten")
+				}
+				b.send(r, nil)
+				b.write(time.Second, time.Minute)
+				b.settled(10 * time.Minute)
+				b.wantAll(r)
+				b.wantNothingGivenUp()
+				b.close()
+			})
+		})
+	}
 }

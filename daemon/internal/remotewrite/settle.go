@@ -15,6 +15,7 @@ const triesBefore = 5
 func (s *Sender) settle(ctx context.Context, all []sample, repeat bool) error {
 	sortSamples(all)
 	parts := [][]sample{all} // the last is next
+	var taken [][]sample     // parts that were acknowledged
 	var wait backoff
 	var ill illness
 	for len(parts) > 0 {
@@ -37,6 +38,7 @@ func (s *Sender) settle(ctx context.Context, all []sample, repeat bool) error {
 		switch a.outcome {
 		case accepted:
 			wait.reset()
+			taken = append(taken, p)
 		case refused, tooLarge:
 			if len(p) == 1 {
 				s.n.dropped[a.why].Add(1)
@@ -45,6 +47,9 @@ func (s *Sender) settle(ctx context.Context, all []sample, repeat bool) error {
 			parts = append(parts, p[len(p)/2:], p[:len(p)/2])
 		default:
 			parts = append(parts, p)
+			if a.gone && s.o.Window > 0 {
+				parts, taken = append(parts, taken...), nil
+			}
 			if err := s.patience(ctx, &wait, a.after); err != nil {
 				return err
 			}
