@@ -119,7 +119,8 @@ type Input struct {
 // Channel is what rig.yaml says of one channel.
 type Channel struct {
 	// probe (counts for the peak), ambient, intake, exhaust, supply (wall power and
-	// its energy), reference or info. Left out: no part in the verdict.
+	// its energy), reference or info. Default: probe for a thermocouple, supply for
+	// power and energy, info for all else.
 	Role string `yaml:"role"`
 	// temperature, power, energy, voltage, current, frequency or other. Left out: what
 	// the driver says.
@@ -128,10 +129,11 @@ type Channel struct {
 	Unit string `yaml:"unit"`
 	// Where the probe sits, in words.
 	Place string `yaml:"place"`
-	// Thermocouple type: B, E, J, K, N, R, S or T. Default K for converters of
-	// thermocouples.
+	// Thermocouple type, one letter. Default K, where a converter of thermocouples
+	// leaves the choice.
 	Couple string `yaml:"couple"`
 	// Tolerance class of the wire: iec-1, iec-2, iec-3, astm-standard or astm-special.
+	// Default iec-1, the best class that the couple comes in, or iec-2 without one.
 	Class string `yaml:"class"`
 	// Spool of the wire: probes of one spool share its error.
 	Spool string `yaml:"spool"`
@@ -190,17 +192,18 @@ type Limit struct {
 	Channel string `yaml:"channel"`
 	// All channels of a role; or channel.
 	Role string `yaml:"role"`
-	// value, rise (above ambient), slope (per hour) or difference. Default value.
+	// value, rise (above ambient), slope (in K/h) or difference (to the median of its
+	// role). Default value.
 	Quantity string `yaml:"quantity"`
 	// The bound, in the quantity's unit. Required.
 	Bound *float64 `yaml:"bound"`
 	// true: the quantity must not fall below the bound. Default false.
 	Below bool `yaml:"below"`
-	// How long the bound must be passed. Default 0s.
+	// How long the bound must be passed. Default: as long as the peak must be held, 10s.
 	Dwell time.Duration `yaml:"dwell"`
 	// note, fail or stop (the run asks for a stop). Default fail.
 	Severity string `yaml:"severity"`
-	// Phases in which it counts: baseline, load, cooldown. Left out: all.
+	// Phases in which it counts: baseline, load, cooldown. Default load.
 	Phases []string `yaml:"phases"`
 }
 
