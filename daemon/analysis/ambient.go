@@ -73,10 +73,12 @@ func (ev *evaluation) drift(minutes []float64) float64 {
 func (ev *evaluation) findAmbient(a *record.Ambient, firstOut int) {
 	if a.InBand < ev.c.AmbientInBand {
 		at := float64(ev.from + int64(firstOut)*60)
-		text := fmt.Sprintf("the room was within %g..%g degC for %.0f %% of the load; it went from %.1f to %.1f degC and first left the band at %s",
-			a.BandLowC, a.BandHighC, 100*a.InBand, a.MinC, a.MaxC, clock(int64(at)))
-		ev.find(record.Finding{Code: "ambient_band", Severity: "void", Channel: a.Channel, FromS: number(at), Seen: text})
-		ev.voids = append(ev.voids, record.Reason{Code: "ambient_band", Text: text})
+		ev.find(record.Finding{Code: "ambient_band", Severity: "void", Channel: a.Channel, FromS: number(at),
+			Seen: fmt.Sprintf("the room left its band of %g..%g degC; it was within it for %.0f %% of the load and went from %.1f to %.1f degC",
+				a.BandLowC, a.BandHighC, 100*a.InBand, a.MinC, a.MaxC)})
+		ev.voids = append(ev.voids, record.Reason{Code: "ambient_band",
+			Text: fmt.Sprintf("the room was outside %g..%g degC for %.0f %% of the load, first at %s: the peak does not stand for a room in its band",
+				a.BandLowC, a.BandHighC, 100*(1-a.InBand), ev.r.when(int64(at)))})
 	}
 	if a.DriftKPerH != nil && math.Abs(*a.DriftKPerH) > ev.c.AmbientDriftK {
 		ev.find(record.Finding{Code: "ambient_drift", Severity: "warning", Channel: a.Channel, FromS: number(float64(max(ev.to-3600, ev.from))),

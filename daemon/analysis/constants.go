@@ -41,6 +41,8 @@ type Constants struct {
 	RestartShare   float64 // of idle; a dip below it and back: restarted
 	LostBeforeS    float64 // a load that ends earlier than this before its plan is lost
 	FirstRowRiseK  float64 // a recording whose probes warm by more without a start of the load begins on load
+	OnAtStartS     float64 // before it no run is taken to have begun on load
+	AwaitLoadS     float64 // live: a load that is this late is asked for
 	RebaseShare    float64 // a further rise by this share after power-on moves the load start
 
 	// Settling.
@@ -146,7 +148,7 @@ func DefaultConstants() Constants {
 		CoverageMin: 0.95, GapMaxS: 60, GapPeriods: 3, LostS: 60, DefaultExpK: 2.8, DefaultShare: 0.02,
 		StartRiseW: 15, StartRiseShare: 0.25, StartSigma: 6, StartDwellS: 10, IdleWindowS: 120, MedianSamples: 5,
 		EndShare: 0.3, EndDwellS: 90, LevelWindowS: 600, OffW: 8, OffShare: 0.3, RestartShare: 0.5,
-		LostBeforeS: 30, FirstRowRiseK: 15, RebaseShare: 0.6,
+		LostBeforeS: 30, FirstRowRiseK: 15, OnAtStartS: 300, AwaitLoadS: 600, RebaseShare: 0.6,
 		SlopeWindowS: 1200, SlopeApartS: 600, SteadyKPerH: 2, SettledKPerH: 6, AmbientLagS: 300,
 		ExtrapolateS: 3600, ExtrapKnownS: 2700, TauTolerance: 0.15,
 		TailFreeShare: 0.67, TailFreeCheck: 0.5, TailTauShare: 0.5, TailTauCheck: 0.33, ExtrapFloorK: 0.15,
@@ -247,6 +249,8 @@ func (c *Constants) loadFields() []field {
 		{"restart_share", &c.RestartShare, 0, 1},
 		{"lost_before_s", &c.LostBeforeS, 0, longestS},
 		{"first_row_rise_k", &c.FirstRowRiseK, 0, 1000},
+		{"on_at_start_s", &c.OnAtStartS, 60, 86400},
+		{"await_load_s", &c.AwaitLoadS, 1, longestS},
 		{"rebase_share", &c.RebaseShare, 0.1, 100},
 		{"counter_share", &c.CounterShare, 0, 1},
 	}

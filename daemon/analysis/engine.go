@@ -11,7 +11,7 @@ import (
 
 // loadSpan is when the load ran and how that is known.
 type loadSpan struct {
-	source  string // detected, marked, planned; empty: not begun
+	source  string // detected, marked, planned, on_at_start; empty: not begun
 	start   int64
 	end     int64  // one past the last second on load, once ended
 	ended   bool   //
@@ -29,6 +29,9 @@ type engine struct {
 	roles     roles
 	grid      grid
 	det       detector
+	early     detector // watches a load that was on when the run began
+	warm      warmth   // what the probes show before a load is seen
+	over      overrun
 	span      loadSpan
 	committed int64 // seconds before this one count as on load for good
 	marks     []record.MarkResult
@@ -75,7 +78,7 @@ func newEngine(in Input) (*engine, error) {
 		c.ReferenceC = *r
 	}
 	e := &engine{in: in, c: c, roles: findRoles(in.Channels), grid: newGrid(len(in.Channels), c.SealLagS),
-		det: newDetector(c), lowpass: absent, phase: -1,
+		det: newDetector(c), early: newDetector(c), lowpass: absent, phase: -1,
 		called: make(map[record.Phase]int64), markedAt: make(map[string]int64), excluded: make(map[string]string)}
 	e.ring = make([]row, ringRows)
 	for i := range e.ring {
@@ -109,6 +112,7 @@ func (e *engine) advance(atS float64) bool {
 	}
 	if !g.begun {
 		g.begin(atS)
+		e.beginEarly()
 	}
 	if atS > g.last {
 		if atS-g.last > longestRunS {
@@ -155,6 +159,7 @@ func (e *engine) sealOne() {
 	if e.roles.power >= 0 && has(r.cells[e.roles.power].v) {
 		e.power(r.second, r.cells[e.roles.power].v)
 	}
+	e.watchWarmth(r)
 	e.advancePhase(r.second)
 	if e.span.begun() && !e.span.ended {
 		e.committed = max(e.committed, e.settled())
@@ -167,15 +172,25 @@ func (e *engine) sealOne() {
 // power feeds the detector and follows its edges.
 func (e *engine) power(second int64, w float64) {
 	if e.span.ended {
+		e.over.push(second, w, int(e.c.MedianSamples))
 		return
 	}
 	if e.span.source == "marked" && e.det.state == loadOn {
 		e.powerMarked(second, w)
 		return
 	}
+	if !e.span.begun() || e.span.source == onAtStart {
+		what, at := e.early.push(second, w)
+		if what == endEdge && e.span.begun() {
+			e.endLoad("power", at)
+			return
+		}
+	}
 	switch what, at := e.det.push(second, w); what {
 	case startEdge:
-		e.startLoad("detected", at)
+		if e.risesAnew(w) {
+			e.startLoad("detected", at)
+		}
 	case movedEdge:
 		e.startLoad("detected", at)
 	case endEdge:
@@ -211,9 +226,9 @@ func (e *engine) startLoad(source string, at int64) {
 	at = max(at, e.grid.next-ringRows+1)
 	e.committed = at
 	e.span = loadSpan{source: source, start: at}
-	text := fmt.Sprintf("load %s at %s", source, clock(at))
+	text := fmt.Sprintf("load %s at %s", source, e.when(at))
 	if old.begun() {
-		text = fmt.Sprintf("load start moved from %s to %s", clock(old.start), clock(at))
+		text = fmt.Sprintf("load start moved from %s to %s", e.when(old.start), e.when(at))
 		e.moveLoadPhase(at)
 	}
 	e.emit(record.RunEvent{Event: "load_start", Phase: e.phaseNow(), AtS: float64(at), Text: text})
@@ -243,9 +258,13 @@ func (e *engine) endLoad(by string, at int64) {
 		return
 	}
 	e.span.ended, e.span.endedBy, e.span.end = true, by, max(at, e.span.start, e.committed)
+	if by == "plan" || by == "phase" {
+		e.watchOverrun(e.loadDetector())
+	}
 	e.det.state, e.det.pending = loadEnded, false
+	e.early.state, e.early.pending = loadEnded, false
 	e.emit(record.RunEvent{Event: "load_end", Phase: e.phaseNow(), AtS: float64(e.span.end),
-		Text: fmt.Sprintf("load ended at %s, after %s", clock(e.span.end), clock(e.span.end-e.span.start))})
+		Text: fmt.Sprintf("load ended at %s, after %s", e.when(e.span.end), length(e.span.end-e.span.start))})
 	if e.moved != nil {
 		e.moved(e.span)
 	}
@@ -256,7 +275,7 @@ func (e *engine) settled() int64 {
 	if e.span.ended {
 		return e.grid.next
 	}
-	s := min(e.det.settled(), e.grid.next)
+	s := min(e.loadDetector().settled(), e.grid.next)
 	return max(s, e.grid.next-ringRows+1)
 }
 
@@ -314,8 +333,8 @@ func (e *engine) markStart(second int64) {
 }
 
 func (e *engine) markEnd(second int64) {
-	if e.det.pending && e.det.state == loadOn && second-e.det.raw <= 120 {
-		second = e.det.raw
+	if d := e.loadDetector(); d.pending && d.state == loadOn && second-d.raw <= 120 {
+		second = d.raw
 	}
 	e.endLoad("mark", max(second, e.settled()))
 }
@@ -335,7 +354,7 @@ func (e *engine) Restart(atS, outageS float64, durationKnown bool) {
 	if e.stopped || !e.advance(atS) {
 		return
 	}
-	text := fmt.Sprintf("recording was interrupted for %s", clock(int64(outageS)))
+	text := fmt.Sprintf("recording was interrupted for %s", length(int64(outageS)))
 	if !durationKnown {
 		text += "; the length comes from a clock that was not synchronised"
 	}
@@ -373,8 +392,8 @@ func (e *engine) Stop(atS float64, reason string) {
 	}
 	e.stopped, e.stopAtS, e.stopText = true, atS, reason
 	end := e.grid.next
-	if e.det.pending && e.det.state == loadOn {
-		end = e.det.raw
+	if d := e.loadDetector(); d.pending && d.state == loadOn {
+		end = d.raw
 	}
 	e.endLoad("stop", end)
 	e.finishPhases(e.grid.next)
@@ -389,6 +408,34 @@ func (e *engine) emit(ev record.RunEvent) {
 
 // secondsOf is a number of seconds as a duration.
 func secondsOf(s int64) time.Duration { return time.Duration(s) * time.Second }
+
+// when is a second for people: the wall time where it is known, else the run time.
+func (e *engine) when(second int64) string {
+	if e.in.Started.IsZero() {
+		return clock(second)
+	}
+	return e.in.Started.UTC().Add(secondsOf(second)).Format("15:04:05 UTC")
+}
+
+// length writes a number of seconds for people: "4 h 46 min", "12 min 5 s", "40 s".
+func length(s int64) string {
+	if s < 0 {
+		return "-" + length(-s)
+	}
+	var parts []string
+	for _, u := range []struct {
+		n    int64
+		unit string
+	}{{s / 3600, "h"}, {s / 60 % 60, "min"}, {s % 60, "s"}} {
+		if u.n > 0 {
+			parts = append(parts, fmt.Sprintf("%d %s", u.n, u.unit))
+		}
+	}
+	if parts == nil {
+		return "0 s"
+	}
+	return strings.Join(parts, " ")
+}
 
 // clock writes seconds as h:mm:ss.
 func clock(s int64) string {

@@ -88,7 +88,9 @@ func (ev *evaluation) loadFromFirstRow(first, last int64) loadSpan {
 	}
 	end := last
 	fell := false
+	source := "planned"
 	if ev.roles.power >= 0 {
+		source = onAtStart
 		end, fell = ev.powerFall(first, last)
 	}
 	warmed := false
@@ -108,7 +110,7 @@ func (ev *evaluation) loadFromFirstRow(first, last int64) loadSpan {
 	if !fell && !warmed {
 		return none
 	}
-	s := loadSpan{source: "planned", start: first, end: end, ended: true, endedBy: "stop"}
+	s := loadSpan{source: source, start: first, end: end, ended: true, endedBy: "stop"}
 	if fell {
 		s.endedBy = "power"
 	} else if n := int64(ev.r.plannedLoadS()); n > 0 && ev.roles.power < 0 && first+n < end {

@@ -189,7 +189,7 @@ func (ev *evaluation) extrapolate(s *record.Steady) {
 		s.ExtrapolationNote = "not extrapolated: power was not held"
 		return
 	case ran < ev.c.ExtrapKnownS || !known && ran < ev.c.ExtrapolateS:
-		s.ExtrapolationNote = fmt.Sprintf("not extrapolated: the load ran %s, which is too short", clock(int64(ran)))
+		s.ExtrapolationNote = fmt.Sprintf("not extrapolated: the load ran %s, which is too short", length(int64(ran)))
 		return
 	}
 	final, u, tau, method, ok := ev.extrapolateFree(hot)

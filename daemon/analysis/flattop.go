@@ -91,7 +91,7 @@ func (ev *evaluation) flatTop(p *powerTrace, hot hotTrace) bool {
 	ev.find(record.Finding{Code: "thermal_limiting", Severity: "warning", Channel: ev.channel(ev.roles.probes[hot.probe]).Name,
 		FromS: number(float64(ev.from + int64(best.from))), ToS: number(float64(ev.from + int64(best.to))),
 		Seen: fmt.Sprintf("the hot spot held at %.1f +- %.1f degC from %s to %s while power fell by %.1f %% of the load step, which should have cooled it by %.1f K",
-			best.level, best.half, clock(ev.from+int64(best.from)), clock(ev.from+int64(best.to)), 100*best.fall/p.step, best.expected),
+			best.level, best.half, ev.r.when(ev.from+int64(best.from)), ev.r.when(ev.from+int64(best.to)), 100*best.fall/p.step, best.expected),
 		Consistent: thermalText})
 	return true
 }

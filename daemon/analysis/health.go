@@ -28,6 +28,7 @@ type probeState struct {
 	health   string
 	counts   bool
 	note     string
+	trust    string    // what follows for the verdict; empty: nothing
 	baseline float64   // before the load
 	last     float64   // last value on load
 	rise     []float64 // block medians of the rise over the room, on load
@@ -114,17 +115,19 @@ func (ev *evaluation) judgeProbe(i int) {
 	end := float64(ev.to - 1)
 	switch {
 	case !cover.seen:
-		s.health = healthAbsent
+		s.health, s.trust = healthAbsent, "gave no value on load: what its place did is not known"
 		ev.findProbe(i, "probe_absent", "void", float64(ev.from), "gave no value on load"+ev.faultText(channel), "")
 	case ev.judgeAttached(i):
 	case ev.judgeStuck(i):
 	case end-float64(cover.lastGood) >= ev.c.LostS:
 		s.health = healthLost
+		s.trust = fmt.Sprintf("gave no value from %s to the end of the load: a higher peak there would not have been seen", ev.r.when(cover.lastGood+1))
 		ev.findProbe(i, "probe_lost", "void", float64(cover.lastGood+1),
-			fmt.Sprintf("gave no value from %s to the end of the load%s; its last was %.1f degC", clock(cover.lastGood+1), ev.faultText(channel), s.last), "")
+			fmt.Sprintf("gave no value to the end of the load%s; its last was %.1f degC", ev.faultText(channel), s.last), "")
 	case ev.judgeDetached(i):
 	case cover.share() < ev.c.CoverageMin || float64(cover.longestGap(1)) > ev.c.GapMaxS:
 		s.health = healthIncomplete
+		s.trust = fmt.Sprintf("was seen for %.1f %% of the load: a higher peak in its holes would not have been seen", 100*cover.share())
 		ev.findProbe(i, "coverage", "void", float64(ev.from),
 			fmt.Sprintf("has values for %.1f %% of the load, longest hole %d s%s", 100*cover.share(), cover.longestGap(1), ev.faultText(channel)), "")
 	default:
@@ -176,7 +179,7 @@ func (ev *evaluation) setCounts(i int) {
 	if code == "" {
 		return
 	}
-	ev.voids = append(ev.voids, record.Reason{Code: code, Text: name + " " + s.note})
+	ev.voids = append(ev.voids, record.Reason{Code: code, Text: name + " " + s.trust})
 }
 
 // judgeAttached compares a probe's own rise with the others' ten minutes into the
@@ -208,13 +211,13 @@ func (ev *evaluation) judgeAttached(i int) bool {
 		return false
 	}
 	at := float64(ev.from + int64(b*blockHealth))
-	seen := fmt.Sprintf("changed by %+.1f K by %s while the others rose by %.1f K", mine, clock(int64(at)), rest)
+	seen := fmt.Sprintf("changed by %+.1f K by %s while the others rose by %.1f K", mine, ev.r.when(int64(at)), rest)
 	switch {
 	case mine < ev.c.ReversedShare*rest:
-		ev.probes[i].health = healthReversed
+		ev.probes[i].health, ev.probes[i].trust = healthReversed, "fell while the board warmed: none of its values is the board's"
 		ev.findProbe(i, "probe_reversed", "void", at, seen, "consistent with swapped wires at the converter")
 	case mine < ev.c.NeverShare*rest && n >= 2:
-		ev.probes[i].health = healthNever
+		ev.probes[i].health, ev.probes[i].trust = healthNever, "never warmed with the board: none of its values is the board's"
 		ev.findProbe(i, "probe_never_attached", "void", at, seen, "consistent with a bead in air, not on the board")
 	default:
 		return false
@@ -253,8 +256,9 @@ func (ev *evaluation) judgeStuck(i int) bool {
 		return false // where no probe stirs the recording is smooth, not stuck
 	}
 	ev.probes[i].health = healthStuck
-	ev.findProbe(i, "probe_stuck", "void", rep.longestAt, fmt.Sprintf("gave exactly %s degC for %s from %s while the others moved by %.1f K",
-		trim(ev.valueAt(i, from+1)), clock(int64(rep.longest)), clock(from), moved), "consistent with a converter that stopped converting")
+	ev.probes[i].trust = fmt.Sprintf("can't be trusted from %s on: it repeated one value for %s", ev.r.when(from), length(to-from))
+	ev.findProbe(i, "probe_stuck", "void", rep.longestAt, fmt.Sprintf("gave exactly %s degC for %s while the others moved by %.1f K",
+		trim(ev.valueAt(i, from+1)), length(int64(rep.longest)), moved), "consistent with a converter that stopped converting")
 	return true
 }
 
@@ -298,10 +302,14 @@ func (ev *evaluation) judgeDetached(i int) bool {
 	}
 	at, pre := ev.steepest(share, bestAt, within), medianOf(share[bestAt-before:bestAt])
 	second := ev.from + int64(at*blockHealth)
+	held := ev.heldBefore(i, second)
 	ev.probes[i].health = healthDetached
+	ev.probes[i].trust = fmt.Sprintf("can't be trusted from %s on", ev.r.when(second))
+	if has(held) {
+		ev.probes[i].trust += fmt.Sprintf("; the %.1f degC that it held before count, and its place may have become hotter since", held)
+	}
 	ev.findProbe(i, "probe_detached", "void", float64(second),
-		fmt.Sprintf("fell from %.0f %% to %.0f %% of the others' rise at %s and stayed down; before it had held %.1f degC",
-			100*pre, 100*(1-best)*pre, clock(second), ev.heldBefore(i, second)), "consistent with a bead that came off the board")
+		fmt.Sprintf("fell from %.0f %% to %.0f %% of the others' rise and stayed down; before, it had held %.1f degC", 100*pre, 100*(1-best)*pre, held), "consistent with a bead that came off the board")
 	return true
 }
 

@@ -24,6 +24,9 @@ func (ev *evaluation) describeLoad() {
 		return
 	}
 	l.StartS = number(float64(ev.from))
+	if ev.span.source == onAtStart && ev.r.span.source == onAtStart {
+		ev.find(ev.r.onAtStartFinding())
+	}
 	if ev.span.ended {
 		l.EndS = number(float64(ev.to))
 	}
@@ -59,16 +62,13 @@ func (ev *evaluation) outcome(l *record.Load) {
 		return
 	case planned == 0 || missing <= ev.c.LostBeforeS:
 		l.Outcome = "complete"
-		if planned > 0 && -missing > ev.c.MatchLoadShare*planned+60 {
-			ev.find(record.Finding{Code: "load_longer", Severity: "note", FromS: number(float64(ev.from) + planned),
-				Seen: fmt.Sprintf("the load ran %s, planned %s", clock(int64(ran)), clock(int64(planned)))})
-		}
+		ev.overran(planned)
 		return
 	}
 	l.MissingS = number(missing)
 	if ev.span.endedBy != "power" {
 		l.Outcome = "ended_early"
-		text := fmt.Sprintf("the load ran %s of the planned %s: the run was ended early", clock(int64(ran)), clock(int64(planned)))
+		text := fmt.Sprintf("the load ran %s of the planned %s: the run was ended early", length(int64(ran)), length(int64(planned)))
 		ev.find(record.Finding{Code: "ended_early", Severity: "void", FromS: number(float64(ev.to)), Seen: text})
 		ev.voids = append(ev.voids, record.Reason{Code: "too_short", Text: text})
 		return
@@ -76,12 +76,28 @@ func (ev *evaluation) outcome(l *record.Load) {
 	ev.lost(l, missing)
 }
 
+// overran tells of a load that went on after its planned end. What is judged ends
+// with the plan.
+func (ev *evaluation) overran(planned float64) {
+	over := &ev.r.over
+	if over.lengthS() <= ev.c.LostBeforeS {
+		return
+	}
+	f := record.Finding{Code: "load_longer", Severity: "note", Channel: ev.channel(ev.roles.power).Name, FromS: number(float64(ev.to)), ToS: number(float64(over.until)),
+		Seen: fmt.Sprintf("power stayed up for %s beyond the planned %s; what is judged is the planned time", length(over.until-ev.to), length(int64(planned)))}
+	if over.still(ev.c.EndDwellS) {
+		f.Severity = "warning"
+		f.Seen = fmt.Sprintf("power was still up when the record ended, %s after the load's planned end: the load did not stop by itself; what is judged is the planned time",
+			length(over.until-ev.to))
+	}
+	ev.find(f)
+}
+
 // lost words a load that fell away before its plan.
 func (ev *evaluation) lost(l *record.Load, missing float64) {
 	l.Outcome, l.LostTo = "lost", ev.lostTo()
-	text := fmt.Sprintf("power fell at %s, %s after the load began; %s of the plan are missing",
-		ev.when(ev.to), clock(ev.to-ev.from), clock(int64(missing)))
-	if hot := ev.acc.hottest(func(i int) bool { return !ev.probes[i].counts }); hot >= 0 && has(ev.probes[hot].last) {
+	text := fmt.Sprintf("power fell %s after the load began, with %s of the plan missing", length(ev.to-ev.from), length(int64(missing)))
+	if hot := ev.hottestAtEnd(); hot >= 0 {
 		text += fmt.Sprintf("; the hot spot %s was at %.1f degC", ev.channel(ev.roles.probes[hot]).Name, ev.probes[hot].last)
 	}
 	fits := map[string]string{
@@ -90,15 +106,30 @@ func (ev *evaluation) lost(l *record.Load, missing float64) {
 		"idle":      "consistent with a load program that ended or failed",
 	}
 	ev.find(record.Finding{Code: "load_lost", Severity: "void", FromS: number(float64(ev.to)), Seen: text, Consistent: fits[l.LostTo]})
-	ev.voids = append(ev.voids, record.Reason{Code: "load_lost", Text: text})
+	ev.voids = append(ev.voids, record.Reason{Code: "load_lost",
+		Text: fmt.Sprintf("the load was lost at %s, %s before its planned end: what the rest of it would have brought is not known", ev.r.when(ev.to), length(int64(missing)))})
 }
 
-// when is a second as run time, with the wall time where it is known.
-func (ev *evaluation) when(second int64) string {
-	if ev.r.in.Started.IsZero() {
-		return clock(second)
+// hottestAtEnd is the probe that was hottest when the load ended, of those that still
+// measured the board; -1: none.
+func (ev *evaluation) hottestAtEnd() int {
+	hot := -1
+	for i := range ev.probes {
+		p := &ev.probes[i]
+		if p.counts && p.sound() && has(p.last) && (hot < 0 || p.last > ev.probes[hot].last) {
+			hot = i
+		}
 	}
-	return clock(second) + ev.r.in.Started.Add(secondsOf(second)).Format(" (15:04 MST)")
+	return hot
+}
+
+// fellAt is the second at which power fell at the load's end; false where it was not
+// seen to.
+func (ev *evaluation) fellAt() (int64, bool) {
+	if ev.span.endedBy == "power" {
+		return ev.to, true
+	}
+	return ev.r.over.dropped(ev.c.EndDwellS)
 }
 
 // lostTo classes the three minutes after a lost load.
@@ -110,7 +141,7 @@ func (ev *evaluation) lostTo() string {
 		return "idle"
 	}
 	idle := ev.r.det.idleW
-	if !has(idle) {
+	if !has(idle) || ev.span.source == onAtStart {
 		idle = 0
 	}
 	end := x[len(x)-min(len(x), 30):]
@@ -152,8 +183,10 @@ func (ev *evaluation) describePower(l *record.Load) {
 		l.HeldMaxW = number(h.best)
 	}
 	ev.idleW = ev.r.det.idleW
-	if ev.span.source == "planned" {
-		ev.idleW = ev.idleAfter()
+	top := quantile(x, 0.9)
+	unknown := ev.span.source == "planned" || ev.span.source == onAtStart
+	if idle := ev.idleW; unknown || has(idle) && top-idle < max(ev.c.StartRiseW, ev.c.StartRiseShare*idle) {
+		ev.idleW = ev.idleAfter() // what stood for idle was the load itself
 	}
 	l.IdleW = number(ev.idleW)
 	if ev.stepW = quantile(x, 0.9) - ev.idleW; !has(ev.stepW) {
@@ -164,10 +197,11 @@ func (ev *evaluation) describePower(l *record.Load) {
 // idleAfter is the idle power after a load whose start was not recorded.
 func (ev *evaluation) idleAfter() float64 {
 	_, last := ev.r.bounds()
-	if ev.span.endedBy != "power" || last-ev.to < 20 {
+	at, fell := ev.fellAt()
+	if !fell || last-at < 20 {
 		return absent
 	}
-	return medianOf(ev.r.series(ev.roles.power, ev.to+5, last))
+	return medianOf(ev.r.series(ev.roles.power, at+5, last))
 }
 
 // describeEnergy fills energy and mean power.

@@ -93,14 +93,14 @@ func TestLoadDetection(t *testing.T) {
 func TestRecordingThatBeginsOnLoad(t *testing.T) {
 	for _, plan := range []record.Plan{RecordingPlan(600, nil), DefaultPlan(600, nil)} {
 		_, res := powerRun(t, plan, 1, stretchW{600, 200}, stretchW{300, 40})
-		if res.Load.Source != "planned" || *res.Load.StartS != 0 || math.Abs(*res.Load.EndS-600) > 1 || res.Load.Outcome != "complete" {
+		if res.Load.Source != "on_at_start" || *res.Load.StartS != 0 || math.Abs(*res.Load.EndS-600) > 1 || res.Load.Outcome != "complete" {
 			t.Errorf("fall seen: %+v", res.Load)
 		}
 		if res.Load.IdleW == nil || math.Abs(*res.Load.IdleW-40) > 2 {
 			t.Errorf("idle after the load %v", res.Load.IdleW)
 		}
 		_, res = powerRun(t, plan, 1, stretchW{610, 200})
-		if res.Load.Source != "planned" || res.Load.StartS == nil || *res.Load.StartS != 0 || res.Peak == nil || res.Verdict != record.VerdictNone {
+		if res.Load.Source != "on_at_start" || res.Load.StartS == nil || *res.Load.StartS != 0 || res.Peak == nil || res.Verdict != record.VerdictNone {
 			t.Errorf("nothing but load: %+v %v", res.Load, res.Reasons)
 		}
 		_, res = powerRun(t, plan, 1, stretchW{600, 1})

@@ -110,7 +110,7 @@ func matchLoad(x, y *record.Result, na, nb string, c Constants, add func(string,
 		lx, ly = loadLength(x.Load), loadLength(y.Load)
 	}
 	if has(lx) && has(ly) && math.Abs(lx-ly) > c.MatchLoadShare*max(lx, ly) {
-		add("load_length", "%s %s, %s %s", na, clock(int64(lx)), nb, clock(int64(ly)))
+		add("load_length", "%s %s, %s %s", na, length(int64(lx)), nb, length(int64(ly)))
 	}
 }
 

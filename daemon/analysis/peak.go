@@ -92,9 +92,15 @@ func (ev *evaluation) afterLoadMax(probe int) float64 {
 	if !ev.span.ended {
 		return absent
 	}
+	from := ev.to
+	if over := &ev.r.over; over.on {
+		if from = over.until; over.still(ev.c.EndDwellS) {
+			return absent
+		}
+	}
 	h := newHold(ev.c.PeakHoldS, ev.c.PeakGood)
 	col := ev.r.columns[ev.roles.probes[probe]]
-	for s := ev.to; s < last; s++ {
+	for s := from; s < last; s++ {
 		if c := col[s-ev.r.base]; has(c.v) {
 			h.push(s, c.v, int64(c.stride))
 		}

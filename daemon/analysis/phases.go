@@ -32,6 +32,7 @@ func (e *engine) Begin(atS float64, phase record.Phase) {
 // advancePhase enters every phase that is due at a second.
 func (e *engine) advancePhase(second int64) {
 	plan := e.in.Start.Plan.Phases
+	e.endAsPlanned(second)
 	for !e.complete {
 		next := e.phase + 1
 		if next == len(plan) {
@@ -66,7 +67,6 @@ func (e *engine) due(p record.PhasePlan, second int64) (at int64, how string, ok
 			}
 			return e.span.end, how, true
 		}
-		return e.plannedLoadEnd(second)
 	case beginsAfter:
 		at = e.began + int64(e.in.Start.Plan.Phases[e.phase].LengthS)
 		return at, "planned", second >= at
@@ -115,22 +115,6 @@ func (e *engine) plannedLoad(second int64) (int64, string, bool) {
 	return at, "planned", true
 }
 
-// plannedLoadEnd ends the load by the plan where no power channel can show it, or
-// where it fell silent.
-func (e *engine) plannedLoadEnd(second int64) (int64, string, bool) {
-	length := e.plannedLoadS()
-	if !e.span.begun() || length <= 0 {
-		return 0, "", false
-	}
-	at := e.span.start + int64(length)
-	silent := e.silentPower(e.span.start, second) || second-e.det.last >= 300
-	if second < at || !silent {
-		return 0, "", false
-	}
-	e.endLoad("plan", at)
-	return at, "planned", true
-}
-
 // plannedLoadS is the planned length of the load; zero: none.
 func (e *engine) plannedLoadS() float64 {
 	for _, p := range e.in.Start.Plan.Phases {
@@ -162,7 +146,8 @@ func (e *engine) enter(i int, at int64, how string) {
 		e.startLoad(source, at)
 	}
 	if leaving {
-		e.endLoad("phase", at)
+		by, end := e.planEnds(at)
+		e.endLoad(by, end)
 	}
 }
 
@@ -176,7 +161,8 @@ func (e *engine) finishPhases(at int64) {
 		e.phases[n-1].EndS = max(float64(at), e.phases[n-1].StartS)
 	}
 	if e.phase >= 0 && e.in.Start.Plan.Phases[e.phase].Phase == record.PhaseLoad {
-		e.endLoad("phase", at)
+		by, end := e.planEnds(at)
+		e.endLoad(by, end)
 	}
 	e.emit(record.RunEvent{Event: "phase", Phase: record.PhaseEnded, AtS: float64(at), Text: "the plan is complete"})
 }

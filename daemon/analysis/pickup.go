@@ -7,11 +7,12 @@ import (
 
 // judgePickup looks for a jump at both edges of the load that heat can't make.
 func (ev *evaluation) judgePickup(i int) {
-	if ev.span.source != "detected" || !ev.span.ended || ev.span.endedBy != "power" {
+	fell, ok := ev.fellAt()
+	if ev.span.source != "detected" || !ev.span.ended || !ok {
 		return
 	}
 	up, upOK := ev.edgeJump(i, ev.from)
-	down, downOK := ev.edgeJump(i, ev.to)
+	down, downOK := ev.edgeJump(i, fell)
 	if !upOK || !downOK || up*down >= 0 {
 		return
 	}

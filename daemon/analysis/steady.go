@@ -14,7 +14,7 @@ func (ev *evaluation) describeSteady() {
 	if i < 0 {
 		if ev.span.begun() && ev.res.Peak != nil {
 			ev.remarks = append(ev.remarks, record.Reason{Code: "not_settled",
-				Text: fmt.Sprintf("the load was too short to tell whether the board settled: %s, a slope takes %s", clock(ev.to-ev.from), clock(int64(ev.c.SlopeWindowS)))})
+				Text: fmt.Sprintf("the load was too short to tell whether the board settled: %s, a slope takes %s", length(ev.to-ev.from), length(int64(ev.c.SlopeWindowS)))})
 		}
 		return
 	}

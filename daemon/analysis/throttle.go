@@ -270,7 +270,7 @@ func (ev *evaluation) coolingChanged(p *powerTrace, hot hotTrace) {
 		if change := now/before - 1; math.Abs(change) > ev.c.ResistanceShare {
 			at := ev.from + int64(b.at[i])
 			ev.find(record.Finding{Code: "cooling_changed", Severity: "warning", Channel: ev.channel(ev.roles.probes[hot.probe]).Name, FromS: number(float64(at) - ev.c.ResistanceS), ToS: number(float64(at)),
-				Seen:       fmt.Sprintf("the hot spot's rise per watt changed by %+.0f %% within %.0f minutes around %s", 100*change, ev.c.ResistanceS/60, clock(at)),
+				Seen:       fmt.Sprintf("the hot spot's rise per watt changed by %+.0f %% within %.0f minutes around %s", 100*change, ev.c.ResistanceS/60, ev.r.when(at)),
 				Consistent: "consistent with a change of cooling (fan, air path) or of the probe's mounting"})
 			return
 		}

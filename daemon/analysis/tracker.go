@@ -13,7 +13,9 @@ import (
 type Tracker struct {
 	engine
 	acc    *onLoad
-	next   int64 // next second that acc takes
+	next   int64   // next second that acc takes
+	spare  *onLoad // from the run's first second, for a load that proves to have been on then; nil once a load began
+	spared int64   // next second that spare takes
 	events []record.RunEvent
 	watch  []limitWatch
 	live   liveState
@@ -77,15 +79,25 @@ func newWatches(in Input, c Constants) []limitWatch {
 // onMoved follows the load's start and end. A start that is dated back takes the
 // seconds it reaches back to from the ring.
 func (t *Tracker) onMoved(now loadSpan) {
-	if !now.ended {
+	if !now.ended && now.source == onAtStart {
+		t.acc, t.next, t.spare = t.spare, t.spared, nil
+		t.live.lastHigh, t.live.reference = t.spared, absent
+	} else if !now.ended {
+		t.spare = nil
 		t.acc = newOnLoad(t.c, t.roles, t.in.Channels, now.start, false)
 		t.next = now.start
 		t.live.lastHigh, t.live.reference = now.start, absent
 	}
 	t.consume()
+	t.clear("load_awaited", "")
+	if t.span.source == onAtStart {
+		t.warn(t.onAtStartFinding())
+	} else {
+		t.clear("load_on_at_start", "")
+	}
 	if lost, missing := t.lost(); lost {
 		t.warn(record.Finding{Code: "load_lost", Severity: "void", FromS: number(float64(now.end)),
-			Seen: fmt.Sprintf("the load ended at %s, %s before its plan", clock(now.end), clock(int64(missing)))})
+			Seen: fmt.Sprintf("the load ended at %s, %s before its plan", t.when(now.end), length(int64(missing)))})
 	}
 }
 
@@ -115,8 +127,30 @@ func (t *Tracker) consume() {
 	}
 }
 
+// takeSpare takes the seconds of which it is known that they are on load if the load
+// was on when the run began.
+func (t *Tracker) takeSpare() {
+	if t.span.begun() || t.roles.power < 0 {
+		return
+	}
+	if t.spare == nil {
+		t.spared = t.firstS()
+		t.spare = newOnLoad(t.c, t.roles, t.in.Channels, t.spared, false)
+	}
+	until := max(min(t.early.settled(), t.grid.next), t.grid.next-ringRows+1)
+	if planned := t.plannedLoadS(); planned > 0 {
+		until = min(until, t.firstS()+int64(planned)) // it would end there
+	}
+	for ; t.spared < until; t.spared++ {
+		if r := t.rowAt(t.spared); r != nil {
+			t.spare.push(r)
+		}
+	}
+}
+
 // onSecond sees every sealed second.
 func (t *Tracker) onSecond(r *row, phase record.Phase) {
+	t.takeSpare()
 	for i := range r.cells {
 		if has(r.cells[i].v) {
 			t.live.values[i] = reading{r.second, r.cells[i].v}
@@ -124,6 +158,7 @@ func (t *Tracker) onSecond(r *row, phase record.Phase) {
 	}
 	t.consume()
 	t.watchLimits(r, phase)
+	t.watchLoad(r)
 	t.watchPower(r)
 	t.watchProbes(r)
 	t.watchRoom(r)
@@ -174,6 +209,32 @@ func (t *Tracker) slopeOf(channel int) float64 {
 	return absent
 }
 
+// watchLoad warns when the load does not come, and when it does not go.
+func (t *Tracker) watchLoad(r *row) {
+	plan := t.in.Start.Plan.Phases
+	if t.over.still(t.c.EndDwellS) && t.over.lengthS() > t.c.LostBeforeS {
+		t.warn(record.Finding{Code: "load_longer", Severity: "warning", Channel: t.in.Channels[t.roles.power].Name, FromS: number(float64(t.span.end)),
+			Seen: fmt.Sprintf("power is still up after the load's planned end at %s", t.when(t.span.end))})
+	} else if t.over.on {
+		t.clear("load_longer", "")
+	}
+	if t.span.begun() || t.roles.power < 0 || t.complete || t.phase+1 >= len(plan) || plan[t.phase+1].Begins != beginsLoad {
+		return
+	}
+	due := t.began
+	if t.phase >= 0 {
+		due += int64(plan[t.phase].LengthS)
+	} else {
+		due = t.firstS()
+	}
+	if float64(r.second-due) < t.c.AwaitLoadS || !has(t.live.values[t.roles.power].v) {
+		return
+	}
+	t.warn(record.Finding{Code: "load_awaited", Severity: "warning", Channel: t.in.Channels[t.roles.power].Name, FromS: number(float64(due)),
+		Seen: fmt.Sprintf("no load has been seen since %s: power has stayed near %.0f W; start the load, or, if it is on already, mark it: soak mark \"%s\"",
+			t.when(due), t.live.values[t.roles.power].v, MarkLoadStart)})
+}
+
 // watchPower warns when power stays below its reference on load.
 func (t *Tracker) watchPower(r *row) {
 	p := t.roles.power
@@ -191,7 +252,7 @@ func (t *Tracker) watchPower(r *row) {
 		t.warn(record.Finding{Code: "power_low", Severity: "warning", Channel: t.in.Channels[p].Name,
 			FromS: number(float64(t.live.lastHigh + 1)),
 			Seen: fmt.Sprintf("power has been below %.0f %% of %.0f W since %s", 100*t.c.LowPowerShare,
-				t.live.reference, clock(t.live.lastHigh+1))})
+				t.live.reference, t.when(t.live.lastHigh+1))})
 	}
 }
 
@@ -204,7 +265,7 @@ func (t *Tracker) watchProbes(r *row) {
 		} else if since := r.second - max(last, t.firstSecond()-1); float64(since) >= t.c.LostS {
 			t.warn(record.Finding{Code: "probe_lost", Severity: "warning", Channel: name,
 				FromS: number(float64(r.second - since + 1)),
-				Seen:  fmt.Sprintf("%s has had no value since %s", name, clock(r.second-since+1))})
+				Seen:  fmt.Sprintf("%s has had no value since %s", name, t.when(r.second-since+1))})
 		}
 	}
 }

@@ -249,6 +249,8 @@ func (ev *evaluation) otherVoids() {
 	if l := ev.res.Load; l != nil && l.Source == "planned" && ev.span.begun() {
 		ev.remarks = append(ev.remarks, record.Reason{Code: "load_planned",
 			Text: "neither power nor a mark shows when the load began: it is taken as planned"})
+	} else if l != nil && l.Source == onAtStart {
+		ev.remarks = append(ev.remarks, record.Reason{Code: "load_on_at_start", Text: onAtStartReason})
 	}
 }
 

@@ -98,11 +98,14 @@ func TestWhenTheLoadCrashedAtNight(t *testing.T) {
 	if f == nil || res.Load.LostTo != "off" || !strings.Contains(f.Consistent, "lost power") {
 		t.Fatalf("%+v %+v", f, res.Load)
 	}
-	at := in.Started.Add(secondsOf(int64(*res.Load.EndS))).Format("15:04 MST")
-	for _, want := range []string{at, "of the plan are missing", "the hot spot " + res.Peak.Channel + " was at"} {
+	for _, want := range []string{"of the plan missing", "the hot spot " + res.Peak.Channel + " was at"} {
 		if !strings.Contains(f.Seen, want) {
 			t.Errorf("%q is missing in %q", want, f.Seen)
 		}
+	}
+	at := in.Started.Add(secondsOf(int64(*res.Load.EndS))).Format("15:04:05 UTC")
+	if why := res.Reasons[0].Text; !strings.Contains(why, "was lost at "+at) || !strings.Contains(why, "before its planned end") {
+		t.Errorf("%q does not say that the load was lost at %s", why, at)
 	}
 	if math.Abs(*res.Load.MissingS-(3900-tr.Truth.CrashS)) > 3 {
 		t.Errorf("missing %v", *res.Load.MissingS)

@@ -1,0 +1,96 @@
+package analysis
+
+import "math"
+
+// overrun watches power after the planned end of a load: a load script that does not
+// stop by itself must not keep the run open, nor stretch what is judged.
+type overrun struct {
+	on    bool
+	watts float64 // power above it is still load
+	from  int64   // the planned end
+	until int64   // one past the newest second on load; from: it ended in time
+	last  int64   // newest second with power
+	win   []float64
+	med   []float64
+}
+
+// watchOverrun begins to watch where the load was ended by its plan. The threshold is
+// the detector's.
+func (e *engine) watchOverrun(d *detector) {
+	idle := d.idleW
+	if !has(idle) {
+		idle = 0
+	}
+	if !has(d.loadW) || d.loadW-idle < max(e.c.StartRiseW, e.c.StartRiseShare*idle) {
+		return
+	}
+	e.over = overrun{on: true, watts: idle + e.c.EndShare*(d.loadW-idle), from: e.span.end, until: e.span.end, last: math.MinInt64}
+}
+
+// push takes the power of a second after the planned end.
+func (o *overrun) push(second int64, w float64, samples int) {
+	if !o.on || second < o.from {
+		return
+	}
+	if len(o.win) >= samples {
+		o.win = o.win[:copy(o.win, o.win[len(o.win)-samples+1:])]
+	}
+	o.win = append(o.win, w)
+	o.med = append(o.med[:0], o.win...)
+	if w >= o.watts && medianInPlace(o.med) >= o.watts {
+		o.until = second + 1
+	}
+	o.last = second
+}
+
+// lengthS is how long the load went on after its planned end.
+func (o *overrun) lengthS() float64 {
+	if !o.on {
+		return 0
+	}
+	return float64(o.until - o.from)
+}
+
+// still tells whether the load is on, as far as a pause of dwellS allows.
+func (o *overrun) still(dwellS float64) bool {
+	return o.on && o.until > o.from && float64(o.last-o.until) < dwellS
+}
+
+// dropped is the second at which power really fell after a load that its plan ended;
+// false where it was not seen to.
+func (o *overrun) dropped(dwellS float64) (int64, bool) {
+	return o.until, o.on && o.last > o.until && !o.still(dwellS)
+}
+
+// endAsPlanned ends the load when its planned time is over. A fall of power that is
+// not yet certain is waited for: it tells a load that was lost shortly before.
+func (e *engine) endAsPlanned(second int64) {
+	length := e.plannedLoadS()
+	if !e.span.begun() || e.span.ended || length <= 0 {
+		return
+	}
+	at := e.span.start + int64(length)
+	if second+1 < at {
+		return
+	}
+	d := e.loadDetector()
+	if !d.pending || d.state != loadOn {
+		e.endLoad("plan", at)
+	} else if e.powerSilent(d, second) {
+		e.endLoad("power", d.raw)
+	}
+}
+
+// powerSilent tells that no power channel shows the load, or that it fell silent.
+func (e *engine) powerSilent(d *detector, second int64) bool {
+	return e.silentPower(e.span.start, second) || second-d.last >= 300
+}
+
+// planEnds is where a load ends whose phase is over: at the fall of power that is
+// under way, where one is.
+func (e *engine) planEnds(at int64) (by string, end int64) {
+	if d := e.loadDetector(); d.pending && d.state == loadOn && d.raw < at {
+		return "power", d.raw
+	}
+	return "phase", at
+}
