@@ -94,11 +94,11 @@ func (d *Doc) pairsInto(pairs []*ast.MappingValueNode, key string, v reflect.Val
 	var left []*ast.MappingValueNode
 	for _, p := range pairs {
 		name := keyText(p)
-		i, ok := known[name]
+		index, ok := known[name]
 		switch {
 		case ok:
 			d.at[join(key, name)] = p
-			d.value(p.Value, join(key, name), v.Field(i))
+			d.value(p.Value, join(key, name), v.FieldByIndex(index))
 		case rest >= 0:
 			left = append(left, p)
 		default:
@@ -110,14 +110,23 @@ func (d *Doc) pairsInto(pairs []*ast.MappingValueNode, key string, v reflect.Val
 	}
 }
 
-// fieldKeys is the field of each key that a struct names.
-func fieldKeys(t reflect.Type) map[string]int {
-	known := map[string]int{}
+// fieldKeys is the field of each key that a struct names, those of its inlined
+// structs too. The struct's own name wins over one that is inlined.
+func fieldKeys(t reflect.Type) map[string][]int {
+	known := map[string][]int{}
 	for i := range t.NumField() {
 		f := t.Field(i)
-		name, _, _ := strings.Cut(f.Tag.Get("yaml"), ",")
-		if name != "" && name != "-" && f.IsExported() {
-			known[name] = i
+		name, options, _ := strings.Cut(f.Tag.Get("yaml"), ",")
+		switch {
+		case !f.IsExported() || name == "-":
+		case options == "inline" && f.Type.Kind() == reflect.Struct:
+			for inner, index := range fieldKeys(f.Type) {
+				if have, ok := known[inner]; !ok || len(have) > 1 {
+					known[inner] = append([]int{i}, index...)
+				}
+			}
+		case name != "":
+			known[name] = []int{i}
 		}
 	}
 	return known

@@ -200,6 +200,55 @@ func TestRest(t *testing.T) {
 	}
 }
 
+// Shared is a part of the options that several drivers have.
+type Shared struct {
+	MaxStep float64       `yaml:"max_step"`
+	Gap     time.Duration `yaml:"gap"`
+	Name    string        `yaml:"name"`
+	Source  string        `yaml:"-"`
+}
+
+// TestInlined: the keys of an inlined struct are keys of the block, at their place and
+// with their default, and count as known. The block's own name wins.
+func TestInlined(t *testing.T) {
+	type options struct {
+		Shared `yaml:",inline"`
+		Name   string `yaml:"name"`
+		Rate   int    `yaml:"rate"`
+	}
+	type block struct {
+		Kind string `yaml:"kind"`
+		Rest Rest
+	}
+	decode := func(text string, v any) error {
+		d, err := Parse("f.yaml", []byte(text))
+		if err != nil {
+			t.Fatal(err)
+		}
+		d.Decode(v)
+		return d.Err()
+	}
+	var b block
+	if err := decode("kind: x\nname: n\nmax_step: 40\ngap: 250ms\nrate: 8\n", &b); err != nil {
+		t.Fatal(err)
+	}
+	o := options{Shared: Shared{MaxStep: 5, Source: "kept"}}
+	if err := b.Rest.Decode(&o); err != nil {
+		t.Fatal(err)
+	}
+	if o.MaxStep != 40 || o.Gap != 250*time.Millisecond || o.Rate != 8 || o.Name != "n" || o.Shared.Name != "" || o.Source != "kept" {
+		t.Errorf("%+v", o)
+	}
+	o = options{Shared: Shared{MaxStep: 5}}
+	if err := decode("rate: 8", &o); err != nil || o.MaxStep != 5 {
+		t.Errorf("default: %+v, %v", o, err)
+	}
+	want := "f.yaml:1:11: max_step: want a number, got \"high\"\nf.yaml:2:1: max_stop: unknown key; did you mean \"max_step\"? (known: gap, max_step, name, rate)"
+	if err := decode("max_step: high\nmax_stop: 1", &o); err == nil || err.Error() != want {
+		t.Errorf("got  %v\nwant %s", err, want)
+	}
+}
+
 func TestParseDuration(t *testing.T) {
 	for text, want := range map[string]time.Duration{"200ms": 200 * time.Millisecond, "60d": 60 * 24 * time.Hour, "1.5d": 36 * time.Hour,
 		"90s": 90 * time.Second, "1h30m": 90 * time.Minute, "50us": 50 * time.Microsecond, "0": 0, "0.1s": 100 * time.Millisecond} {

@@ -3,13 +3,12 @@ package drivertest
 import (
 	"strings"
 
-	"github.com/goccy/go-yaml"
-
+	"soakrig/daemon/strictyaml"
 	"soakrig/drivers"
 )
 
-// Options returns a driver's own options from YAML text, as strict as the
-// daemon's: unknown keys and wrong types are errors. Empty text is no options.
+// Options returns a driver's own options from YAML text, read by the daemon's own
+// decoder: unknown keys and wrong types are errors. Empty text is no options.
 func Options(text string) drivers.Params { return params(text) }
 
 type params string
@@ -19,5 +18,14 @@ func (p params) Decode(v any) error {
 	if strings.TrimSpace(string(p)) == "" {
 		return nil
 	}
-	return yaml.UnmarshalWithOptions([]byte(p), v, yaml.Strict())
+	doc, err := strictyaml.Parse("options", []byte(p))
+	if err != nil {
+		return err
+	}
+	var all struct{ Rest strictyaml.Rest }
+	doc.Decode(&all)
+	if err := doc.Err(); err != nil {
+		return err
+	}
+	return all.Rest.Decode(v)
 }

@@ -85,7 +85,7 @@ func TestBadOptionsNameInputAndKey(t *testing.T) {
 		{"map: builtin:sdm120\nstop_bits: 3", "field: voltage", "", -1, "stop_bits", "1 or 2"},
 		{"map: builtin:sdm120\ndata_bits: 7", "field: voltage", "", -1, "data_bits", "8"},
 		{"map: builtin:sdm120\ntimeout: 2h", "field: voltage", "", -1, "timeout", "1m"},
-		{"map: builtin:sdm120\ngap: -1s", "field: voltage", "", -1, "gap", "10s"},
+		{"map: builtin:sdm120\ngap: 11s", "field: voltage", "", -1, "gap", "10s"},
 		{"map: builtin:sdm120\nquiet: 20s", "field: voltage", "", -1, "quiet", "10s"},
 	} {
 		src := source(c.opts, "voltage")
