@@ -6,6 +6,7 @@ import (
 	"crypto/x509"
 	"errors"
 	"fmt"
+	"math/rand/v2"
 	"net"
 	"net/netip"
 	"os"
@@ -199,28 +200,46 @@ func (c *Client) within(ctx context.Context, extra time.Duration) (context.Conte
 	return context.WithTimeout(ctx, c.opts.Timeout+extra)
 }
 
-// maxTurnedAway is how many times a call that only reads comes back after the rig said
-// that there are too many.
-const maxTurnedAway = 10
+// A call that only reads comes back when the rig says that there are too many just
+// now: at most maxTurnedAway times, and after no longer than longestWait each.
+const (
+	maxTurnedAway = 10
+	longestWait   = 30 * time.Second
+	slowRead      = 20 * time.Second // how much longer than Timeout a page may take
+)
 
-// patient makes a call that only reads again when the rig says that there are too many
-// requests just now.
-func patient[R any](ctx context.Context, c *Client, op string, call func(context.Context) (R, error)) (R, error) {
+// patient makes a call that only reads, as often as the rig says when to come back,
+// within the caller's deadline. extra is how much longer than Timeout one try may
+// take. A call that changes something is never made twice.
+func patient[R any](ctx context.Context, c *Client, op string, extra time.Duration, call func(context.Context) (R, error)) (R, error) {
 	for tries := 1; ; tries++ {
-		inner, cancel := c.within(ctx, 20*time.Second)
+		inner, cancel := c.within(ctx, extra)
 		resp, err := call(inner)
 		cancel()
 		err = c.wrap(op, err)
-		var e *Error
-		if !errors.As(err, &e) || e.Code != codes.ResourceExhausted || e.RetryAfter <= 0 || tries == maxTurnedAway {
+		if err == nil || tries == maxTurnedAway || !pause(ctx, err) {
 			return resp, err
 		}
-		timer := time.NewTimer(min(e.RetryAfter, lastPause))
-		select {
-		case <-timer.C:
-		case <-ctx.Done():
-			timer.Stop()
-			return resp, err
-		}
+	}
+}
+
+// pause waits as long as the rig asked for. false: it did not ask, or there is no time
+// left for another try.
+func pause(ctx context.Context, err error) bool {
+	var e *Error
+	if !errors.As(err, &e) || e.Code != codes.ResourceExhausted || e.RetryAfter <= 0 || e.RetryAfter > longestWait {
+		return false
+	}
+	wait := e.RetryAfter + rand.N(e.RetryAfter/4+1) // so that those turned away together don't return together
+	if deadline, ok := ctx.Deadline(); ok && time.Until(deadline) <= wait {
+		return false
+	}
+	timer := time.NewTimer(wait)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return true
+	case <-ctx.Done():
+		return false
 	}
 }

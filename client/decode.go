@@ -34,12 +34,12 @@ func (d *decoder) layout(m *pb.Layout) error {
 
 // batch calls fn with every event of the batch from the sequence next on.
 func (d *decoder) batch(b *pb.Batch, next uint64, fn func(*Event) error) error {
-	for _, l := range b.Layouts {
+	for _, l := range b.GetLayouts() {
 		if err := d.layout(l); err != nil {
 			return err
 		}
 	}
-	for _, s := range b.Summaries {
+	for _, s := range b.GetSummaries() {
 		e, err := d.summaryEvent(s)
 		if err != nil {
 			return err
@@ -48,7 +48,7 @@ func (d *decoder) batch(b *pb.Batch, next uint64, fn func(*Event) error) error {
 			return err
 		}
 	}
-	samples, events := b.Samples, b.Events
+	samples, events := b.GetSamples(), b.GetEvents()
 	for len(samples) > 0 || len(events) > 0 {
 		var e *Event
 		var err error

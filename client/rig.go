@@ -67,11 +67,11 @@ func journalOf(m *pb.JournalState) Journal {
 
 // Describe asks what the rig is.
 func (c *Client) Describe(ctx context.Context) (*Description, error) {
-	ctx, cancel := c.within(ctx, 0)
-	defer cancel()
-	resp, err := c.rigs.Describe(ctx, &pb.DescribeRequest{})
+	resp, err := patient(ctx, c, "describe", 0, func(ctx context.Context) (*pb.DescribeResponse, error) {
+		return c.rigs.Describe(ctx, &pb.DescribeRequest{})
+	})
 	if err != nil {
-		return nil, c.wrap("describe", err)
+		return nil, err
 	}
 	d := &Description{
 		Rig: resp.Rig, Version: resp.Version, Algorithm: resp.Algorithm, Journal: journalOf(resp.Journal),
@@ -88,15 +88,15 @@ func (c *Client) Describe(ctx context.Context) (*Description, error) {
 
 // Health asks how the rig is, once.
 func (c *Client) Health(ctx context.Context) (*Health, error) {
-	ctx, cancel := c.within(ctx, 0)
-	defer cancel()
-	stream, err := c.rigs.WatchHealth(ctx, &pb.WatchHealthRequest{})
+	m, err := patient(ctx, c, "health", 0, func(ctx context.Context) (*pb.WatchHealthResponse, error) {
+		stream, err := c.rigs.WatchHealth(ctx, &pb.WatchHealthRequest{})
+		if err != nil {
+			return nil, err
+		}
+		return stream.Recv()
+	})
 	if err != nil {
-		return nil, c.wrap("health", err)
-	}
-	m, err := stream.Recv()
-	if err != nil {
-		return nil, c.wrap("health", err)
+		return nil, err
 	}
 	return c.health(m)
 }

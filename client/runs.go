@@ -82,11 +82,11 @@ func (c *Client) Mark(ctx context.Context, text, author string) (seq uint64, run
 
 // Get gives a run by its id or "last"; ErrNoRun names those there are.
 func (c *Client) Get(ctx context.Context, run string) (*Run, error) {
-	ctx, cancel := c.within(ctx, 0)
-	defer cancel()
-	resp, err := c.runs.Get(ctx, &pb.GetRequest{Run: run})
+	resp, err := patient(ctx, c, "get run "+run, 0, func(ctx context.Context) (*pb.GetResponse, error) {
+		return c.runs.Get(ctx, &pb.GetRequest{Run: run})
+	})
 	if err != nil {
-		return nil, c.wrap("get run "+run, err)
+		return nil, err
 	}
 	return c.run(resp.Run)
 }
@@ -97,7 +97,7 @@ func (c *Client) Get(ctx context.Context, run string) (*Run, error) {
 func (c *Client) List(ctx context.Context, unit string, fn func(*Run) error) error {
 	req := &pb.ListRequest{Unit: unit}
 	for {
-		resp, err := patient(ctx, c, "list runs", func(ctx context.Context) (*pb.ListResponse, error) { return c.runs.List(ctx, req) })
+		resp, err := patient(ctx, c, "list runs", slowRead, func(ctx context.Context) (*pb.ListResponse, error) { return c.runs.List(ctx, req) })
 		if err != nil {
 			return err
 		}
@@ -118,15 +118,15 @@ func (c *Client) List(ctx context.Context, unit string, fn func(*Run) error) err
 
 // Evaluate judges a stored run under other limits and constants; nil: its own.
 func (c *Client) Evaluate(ctx context.Context, run string, limits []record.Limit, constants map[string]float64) (*record.Result, error) {
-	ctx, cancel := c.within(ctx, time.Minute)
-	defer cancel()
 	plan := &pb.Plan{}
 	if err := recordpb.ToProto(record.Plan{Limits: limits, Constants: constants}, plan); err != nil {
 		return nil, err
 	}
-	resp, err := c.runs.Evaluate(ctx, &pb.EvaluateRequest{Run: run, Limits: plan.Limits, Constants: plan.Constants})
+	resp, err := patient(ctx, c, "evaluate run "+run, time.Minute, func(ctx context.Context) (*pb.EvaluateResponse, error) {
+		return c.runs.Evaluate(ctx, &pb.EvaluateRequest{Run: run, Limits: plan.Limits, Constants: plan.Constants})
+	})
 	if err != nil {
-		return nil, c.wrap("evaluate run "+run, err)
+		return nil, err
 	}
 	result := &record.Result{}
 	if err := recordpb.FromProto(resp.GetResult(), result); err != nil {

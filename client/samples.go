@@ -30,7 +30,7 @@ func (c *Client) Read(ctx context.Context, r Range, fn func(*Event) error) (Read
 	end := ReadEnd{Cursor: Cursor{Journal: r.Journal, Next: max(r.From, 1)}}
 	dec := newDecoder()
 	for {
-		resp, err := patient(ctx, c, "read", func(ctx context.Context) (*pb.ReadResponse, error) { return c.smp.Read(ctx, req) })
+		resp, err := patient(ctx, c, "read", slowRead, func(ctx context.Context) (*pb.ReadResponse, error) { return c.smp.Read(ctx, req) })
 		if err != nil {
 			return end, err
 		}

@@ -117,7 +117,7 @@ func (t *tail) take(m *pb.TailResponse) error {
 	case *pb.TailResponse_Gap:
 		return t.gap(m.Gap)
 	case *pb.TailResponse_Heartbeat:
-		t.heardOf(m.Heartbeat.Head, m.Heartbeat.DurableThrough)
+		t.heardOf(m.Heartbeat.GetHead(), m.Heartbeat.GetDurableThrough())
 	}
 	return nil // a kind that a later rig may send
 }
@@ -129,14 +129,14 @@ func (t *tail) hello(h *pb.Hello) error {
 	t.dec.journal = t.cur.Journal
 	clear(t.dec.layouts)
 	if t.cur.Next == 0 {
-		t.cur.Next = h.Journal.Head + 1
+		t.cur.Next = h.GetJournal().GetHead() + 1
 	}
 	if h.Layout != nil {
 		if err := t.dec.layout(h.Layout); err != nil {
 			return unreadable(err)
 		}
 	}
-	t.heardOf(h.Journal.Head, h.Journal.DurableThrough)
+	t.heardOf(h.GetJournal().GetHead(), h.GetJournal().GetDurableThrough())
 	return nil
 }
 

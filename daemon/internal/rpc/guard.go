@@ -26,11 +26,6 @@ type guard struct {
 	warned map[string]warning        // guarded by mu
 }
 
-type host struct {
-	conns int
-	rate  *rate.Limiter
-}
-
 type warning struct {
 	at         time.Time
 	suppressed int
@@ -64,12 +59,6 @@ func newGuard(l Limits, log *slog.Logger) *guard {
 func (g *guard) enter(c *call) error {
 	g.mu.Lock()
 	defer g.mu.Unlock()
-	if c.conn != nil && c.conn.conn != nil {
-		if h := g.hosts[c.conn.conn.host]; h != nil && !h.rate.Allow() {
-			return later(codes.ResourceExhausted, reasonTooMany, time.Second,
-				"too many requests from this host; wait a second between tries", nil)
-		}
-	}
 	if len(g.calls) >= g.limits.Calls {
 		return later(codes.ResourceExhausted, reasonTooManyCalls, 5*time.Second,
 			"the rig serves as many calls as it may; close streams that are not needed", nil)
@@ -138,6 +127,11 @@ func (g *guard) cutConns(trusts func(*connInfo) bool) {
 func (g *guard) warn(kind string, args ...any) {
 	g.mu.Lock()
 	defer g.mu.Unlock()
+	g.warnLocked(kind, args...)
+}
+
+// warnLocked is warn where mu is held.
+func (g *guard) warnLocked(kind string, args ...any) {
 	w := g.warned[kind]
 	if time.Since(w.at) < 10*time.Second {
 		w.suppressed++
@@ -186,7 +180,7 @@ func (g *guard) admit(raw net.Conn) *guardedConn {
 	h := g.hosts[c.host]
 	if h == nil {
 		g.forget()
-		h = &host{rate: rate.NewLimiter(rate.Limit(g.limits.RequestsPerSecond), int(2*g.limits.RequestsPerSecond)+1)}
+		h = &host{denied: bucket(g.limits.DeniedPerSecond), callers: map[string]*rate.Limiter{}}
 		g.hosts[c.host] = h
 	}
 	h.conns++
@@ -224,7 +218,7 @@ func (c *guardedConn) Close() error {
 		defer c.guard.mu.Unlock()
 		delete(c.guard.conns, c)
 		h := c.guard.hosts[c.host]
-		if h.conns--; h.conns == 0 && h.rate.Tokens() >= float64(h.rate.Burst())-1 {
+		if h.conns--; h.idle() {
 			delete(c.guard.hosts, c.host)
 		}
 	})

@@ -22,7 +22,7 @@ func callOf(ctx context.Context) *call {
 	return c
 }
 
-// begin admits a call: rate, credentials, role. The context it gives ends with the
+// begin admits a call: credentials, role, its turn. The context it gives ends with the
 // server, with cutCalls and with the client. done must be called at the end.
 func (s *Server) begin(ctx context.Context, method string) (_ context.Context, done func(), err error) {
 	c := &call{method: method, conn: connOf(ctx)}
@@ -31,6 +31,7 @@ func (s *Server) begin(ctx context.Context, method string) (_ context.Context, d
 		return nil, nil, err
 	}
 	if c.id, err = s.auth.allow(ctx, method); err != nil {
+		err = s.guard.denied(c, err)
 		s.guard.leave(c)
 		s.guard.warn("call refused: "+status.Code(err).String(), "method", method, "caller", c.String())
 		return nil, nil, err
@@ -38,11 +39,17 @@ func (s *Server) begin(ctx context.Context, method string) (_ context.Context, d
 	ctx, cancel := context.WithCancelCause(context.WithValue(ctx, callKey{}, c))
 	s.guard.arm(c, cancel)
 	unhook := context.AfterFunc(s.app, func() { cancel(errStopping) })
-	return ctx, func() {
+	done = func() {
 		unhook()
 		cancel(nil)
 		s.guard.leave(c)
-	}, nil
+	}
+	if err := s.guard.turn(ctx, c); err != nil {
+		err = s.finished(ctx, err) // the reason, as long as the context holds it
+		done()
+		return nil, nil, err
+	}
+	return ctx, done, nil
 }
 
 func (s *Server) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, handler grpc.UnaryHandler) (resp any, err error) {

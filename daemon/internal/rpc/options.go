@@ -128,7 +128,8 @@ type Limits struct {
 	Connections       int     // at once, all listeners together; 256
 	StreamsPerConn    int     // calls at once on one connection; 64
 	Calls             int     // calls at once in all; 1024
-	RequestsPerSecond float64 // started calls per second and host; 100, bursts of twice that
+	RequestsPerSecond float64 // calls begun per second by one caller from one host, who waits beyond it; 1000, bursts of twice that
+	DeniedPerSecond   float64 // calls without valid credentials per second and host; 100, bursts of twice that
 }
 
 func (l *Limits) fill() {
@@ -142,7 +143,10 @@ func (l *Limits) fill() {
 		l.Calls = 1024
 	}
 	if l.RequestsPerSecond == 0 {
-		l.RequestsPerSecond = 100
+		l.RequestsPerSecond = 1000
+	}
+	if l.DeniedPerSecond == 0 {
+		l.DeniedPerSecond = 100
 	}
 }
 

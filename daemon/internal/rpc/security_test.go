@@ -673,12 +673,12 @@ func TestLargeMessagesAreRefused(t *testing.T) {
 
 func TestUnknownHostsAreForgotten(t *testing.T) {
 	f := newFixture(t)
-	g := newGuard(Limits{Connections: 10, RequestsPerSecond: 1}, f.opts.Log)
+	g := newGuard(Limits{Connections: 10, RequestsPerSecond: 1, DeniedPerSecond: 1}, f.opts.Log)
 	for i := range 5 * maxHosts {
 		a, b := net.Pipe()
 		c := g.admit(fakeAddr{a, fmt.Sprintf("10.0.%d.%d:1", i/256, i%256)})
 		g.mu.Lock()
-		g.hosts[c.host].rate.AllowN(time.Now(), 3) // so that it is remembered
+		g.hosts[c.host].denied.AllowN(time.Now(), 3) // so that it is remembered
 		g.mu.Unlock()
 		c.Close()
 		b.Close()
