@@ -28,10 +28,13 @@ for cmd in daemon/soakd client/soak; do
   compile "$common/bin/" "./$cmd"
   "$common/bin/$(basename "$cmd")" docs "$common"
 done
-rm "$common"/man/soak-completion*.1
-gzip -9n "$common"/man/*.1
+rm -f "$common"/man/soak*-completion*.1
+go run ./deploy/package/manual >"$common/man/rig.yaml.5"
+gzip -9n "$common"/man/*
 go run ./deploy/package/licences ./daemon/soakd ./client/soak | gzip -9n >"$common/doc/licences.txt.gz"
-cp LICENSE "$common/doc/copyright"
+cp deploy/package/copyright "$common/doc/"
+printf 'soakrig (%s) unstable; urgency=medium\n\n  * Built from the repository; its log says what changed.\n\n -- the soakrig maintainers <soakrig@localhost>  %s\n' \
+  "$version" "$(date -R -d "@$SOURCE_DATE_EPOCH")" | gzip -9n >"$common/doc/changelog.gz"
 cp deploy/systemd/clock.conf "$common/doc/examples/"
 cp -R deploy/rigs "$common/doc/examples/rigs"
 rm "$common"/doc/examples/rigs/*_test.go
@@ -39,7 +42,7 @@ cp -R deploy/guides "$common/doc/"
 rm -f "$common"/doc/guides/*_test.go
 cp deploy/systemd/soakd.service deploy/systemd/sysusers.conf deploy/systemd/60-soakd.rules \
   deploy/systemd/modules-load.conf deploy/rigs/simulated.yaml "$common/"
-cp deploy/package/postinst deploy/package/prerm deploy/package/postrm deploy/package/nfpm.yaml "$common/"
+cp deploy/package/postinst deploy/package/prerm deploy/package/postrm deploy/package/overrides deploy/package/nfpm.yaml "$common/"
 
 for arch; do
   case $arch in
