@@ -70,6 +70,7 @@ func Check(ctx context.Context, c *Config, known []*drivers.Driver) (CheckReport
 	}
 	r, err := report(c, a.Layout(), taken, b)
 	r.Notes = diagnose(c, r.Ports)
+	r.Cautions = append(r.Cautions, remoteCautions(c)...)
 	return r, err
 }
 

@@ -42,7 +42,7 @@ func New(o Options) (*Sender, error) {
 		o.Log.Error("remote write begins anew", "receiver", o.Name, "error", err)
 	}
 	if c.within(o.Journal.State().Head) {
-		o.Log.Warn("remote write had sent more than the journal holds: the journal was put back from a copy; it goes on at the journal's head", "receiver", o.Name)
+		o.Log.Info("remote write had sent entries that the journal does not have: lost by an unclean stop, or the journal was put back from a copy", "receiver", o.Name)
 	}
 	if o.Window > 0 { // receiver and board may have lost power together
 		c.doubt(o.Batch)

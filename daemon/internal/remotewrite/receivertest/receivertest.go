@@ -246,8 +246,8 @@ func (s *Server) exported() map[Point]uint64 {
 }
 
 // Compare says how many wanted samples are missing, how many have another value, and
-// how many a server has that nobody wants. A value that differs by less than 1e-14 of
-// itself is the same: VictoriaMetrics keeps decimal numbers.
+// how many a server has that nobody wants. A value that differs by less than 1e-12 of
+// itself is the same: VictoriaMetrics keeps decimal numbers of about twelve digits.
 func Compare(want, got map[Point]uint64) (missing, altered, surplus int) {
 	for p, v := range want {
 		w, ok := got[p]
@@ -255,7 +255,7 @@ func Compare(want, got map[Point]uint64) (missing, altered, surplus int) {
 		switch {
 		case !ok:
 			missing++
-		case v != w && !(math.Abs(x-y) <= 1e-14*math.Abs(y)): // NaN is not near anything
+		case v != w && !(math.Abs(x-y) <= 1e-12*math.Abs(y)): // NaN is not near anything
 			altered++
 		}
 	}
