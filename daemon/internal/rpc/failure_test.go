@@ -597,14 +597,15 @@ func TestTailGivesUpAfterAnOutage(t *testing.T) {
 // D4: lines about every event drowned the important ones.
 func TestD4RepeatedWarningsAreCounted(t *testing.T) {
 	f := newFixture(t)
-	f.opts.Limits.RequestsPerSecond = 1
+	f.opts.Security.TokenFile, _, _ = tokens(t)
+	f.opts.Limits.DeniedPerSecond = 0.01
 	f.start()
 	c := pb.NewRigServiceClient(f.conn())
 	var last error
 	for range 500 {
 		_, last = c.Describe(t.Context(), &pb.DescribeRequest{})
 	}
-	checkStatus(t, last, codes.ResourceExhausted, reasonTooMany, "wait a second")
+	checkStatus(t, last, codes.ResourceExhausted, reasonTooMany, "without valid credentials")
 	if lines := strings.Count(f.logged.String(), "call refused"); lines != 1 {
 		t.Errorf("%d lines: %s", lines, f.logged)
 	}

@@ -31,10 +31,9 @@ func (s *Server) begin(ctx context.Context, method string) (_ context.Context, d
 		return nil, nil, err
 	}
 	if c.id, err = s.auth.allow(ctx, method); err != nil {
-		err = s.guard.denied(c, err)
 		s.guard.leave(c)
 		s.guard.warn("call refused: "+status.Code(err).String(), "method", method, "caller", c.String())
-		return nil, nil, err
+		return nil, nil, s.guard.denied(c, err)
 	}
 	ctx, cancel := context.WithCancelCause(context.WithValue(ctx, callKey{}, c))
 	s.guard.arm(c, cancel)
