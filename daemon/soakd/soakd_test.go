@@ -303,6 +303,14 @@ func TestClearErrors(t *testing.T) {
 		"port not there":  {[]string{"check", "-config", rigFile(t, 1, "SPI0.1", "SPI7.1")}, 1, []string{"SPI7.1"}},
 		"driver's key":    {[]string{"check", "-config", rigFile(t, 1, "driver: max31855", "driver: max31855\n    leter: K")}, 1, []string{"rig.yaml:8:", "sources[0].leter: unknown key", "max_step"}},
 		"simulated key":   {[]string{"check", "-config", rigFile(t, 1, "speed: 1,", "speed: 1, room: {mean: hot},")}, 1, []string{"simulated.room.mean", "want a number"}},
+		"two protocols on one line": {[]string{"check", "-config", rigFile(t, 1, "sources:\n", `sources:
+  - {name: analyser, driver: scpi, port: /dev/ttyUSB7, inputs: [{channel: amps, query: "MEAS:CURR?", unit: A}]}
+  - {name: sub, driver: modbusmap, port: /dev/ttyUSB7, map: "builtin:sdm120", inputs: [{channel: sub, field: active_power}]}
+`)}, 1, []string{"rig.yaml:7:", "sources[1].port: /dev/ttyUSB7 speaks SCPI for source analyser already, and this source wants Modbus RTU"}},
+		"two speeds on one line": {[]string{"check", "-config", rigFile(t, 1, "sources:\n", `sources:
+  - {name: sub, driver: modbusmap, port: /dev/ttyUSB7, map: "builtin:sdm120", inputs: [{channel: sub, field: active_power}]}
+  - {name: other, driver: sunspec, port: /dev/ttyUSB7, unit: 7, inputs: [{channel: other, point: W}]}
+`)}, 1, []string{"rig.yaml:7:", "/dev/ttyUSB7 is set to 2400 8N1 for source sub, and this source wants 9600 8N1"}},
 		"unknown command": {[]string{"chek"}, 2, []string{"chek"}},
 		"unknown flag":    {[]string{"check", "--colour"}, 2, []string{"colour"}},
 		"unknown driver":  {[]string{"drivers", "max31999"}, 1, []string{"max31999", "max31855"}},

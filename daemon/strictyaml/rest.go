@@ -41,9 +41,13 @@ func (r Rest) Texts() []string {
 	return all
 }
 
-// Problem is a problem of one of the keys, with the key's place in the file.
+// Problem is a problem of one of the keys, with the key's place in the file; a key of
+// the block that is not among these is placed at the first of them.
 func (r Rest) Problem(key, text string) error {
 	p := Problem{File: r.file, Key: join(r.key, key), Text: text}
+	if len(r.pairs) > 0 {
+		p.Line, p.Column = place(r.pairs[0])
+	}
 	for _, pair := range r.pairs {
 		if keyText(pair) == key {
 			p.Line, p.Column = place(pair)

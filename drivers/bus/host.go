@@ -23,6 +23,7 @@ type Host struct {
 	i2c    map[string]*i2cPort
 	claims map[string]string // chip selects, addresses, lines: who holds them
 	open   map[*serialLine]struct{}
+	lines  map[string]*lineUsers // by lineKey
 }
 
 // NewHost returns a host over ports: Hardware() on a real board, a simulated rig
@@ -35,6 +36,7 @@ func NewHost(ports Ports) *Host {
 		i2c:    map[string]*i2cPort{},
 		claims: map[string]string{},
 		open:   map[*serialLine]struct{}{},
+		lines:  map[string]*lineUsers{},
 	}
 }
 
@@ -102,7 +104,7 @@ func (h *Host) Serial(path string, mode SerialMode) (SerialPort, error) {
 	if err := mode.check(); err != nil {
 		return nil, fmt.Errorf("serial line %s: %w", path, err)
 	}
-	key := "line " + path
+	key := "line " + lineKey(path)
 	if err := h.claim(key, "another source", "serial line "+path+" is in use already; "+
 		"name it in one source only"); err != nil {
 		return nil, err

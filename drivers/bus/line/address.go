@@ -41,13 +41,15 @@ var (
 // Nothing is opened yet. limit bounds dialling.
 func Open(host *bus.Host, port string, mode bus.SerialMode, service int, limit time.Duration) (*Line, error) {
 	if IsSerial(port) {
-		return New(func(context.Context) (bus.SerialPort, error) { return host.Serial(port, mode) }), nil
+		l := New(func(context.Context) (bus.SerialPort, error) { return host.Serial(port, mode) })
+		l.at = port
+		return l, nil
 	}
 	address, err := Address(port, service)
 	if err != nil {
 		return nil, err
 	}
-	return New(func(ctx context.Context) (bus.SerialPort, error) {
+	l := New(func(ctx context.Context) (bus.SerialPort, error) {
 		ctx, cancel := context.WithTimeout(ctx, limit)
 		defer cancel()
 		conn, err := host.Dial(ctx, address)
@@ -55,7 +57,9 @@ func Open(host *bus.Host, port string, mode bus.SerialMode, service int, limit t
 			return nil, err
 		}
 		return socket{conn}, nil
-	}), nil
+	})
+	l.at = address
+	return l, nil
 }
 
 // socket is a connection used like a serial line.

@@ -25,19 +25,37 @@ var ErrBabble error = &bus.AnswerError{Text: "line does not fall silent", Kind: 
 // Line is a byte stream with a peer that answers. All methods but Close belong to one
 // goroutine; between Begin and End it talks, and the context of Begin ends its calls.
 type Line struct {
+	at   string // device path or address; empty: only the opener knows
 	open func(context.Context) (bus.SerialPort, error)
 	wait Backoff
 
 	ctx     context.Context // of Begin
 	release func()          // what End must undo
 
-	mu     sync.Mutex // guards port and closed
+	mu     sync.Mutex // guards all below
 	port   bus.SerialPort
 	closed bool
+	leave  func() bool // gives the reservation back; nil: none
 }
 
 // New returns a line that calls open when it first needs a stream and after one was lost.
 func New(open func(context.Context) (bus.SerialPort, error)) *Line { return &Line{open: open} }
+
+// At is the device path or the address of a line of Open.
+func (l *Line) At() string { return l.at }
+
+// Reserve notes at the host that a source uses this line, until Close. The error says
+// why it can't: somebody else does in a way that does not go together.
+func (l *Line) Reserve(host *bus.Host, use bus.LineUse) error {
+	_, leave, err := host.JoinLine(l.at, use, nil)
+	if err != nil {
+		return err
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.leave = leave
+	return nil
+}
 
 // Begin opens the stream if there is none and arms ctx. fresh says that it was opened
 // just now: who used it before may still be answered. Call End, unless err is not nil.
@@ -138,6 +156,9 @@ func (l *Line) Close() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.closed = true
+	if l.leave != nil {
+		defer l.leave() // after the port is closed
+	}
 	if l.port == nil {
 		return nil
 	}

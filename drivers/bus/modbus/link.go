@@ -33,6 +33,7 @@ type Link struct {
 	Gap      time.Duration `yaml:"gap"`       // rtu: pause before each request; default 100 ms
 	Quiet    time.Duration `yaml:"quiet"`     // rtu: silence that ends a quarantine; default 400 ms
 	Echo     bool          `yaml:"echo"`      // rtu: the line gives every request back
+	Source   string        `yaml:"-"`         // who it is, for the refusal of another source on the line
 }
 
 // servicePort is the number that Modbus TCP is registered under.
@@ -44,7 +45,9 @@ type LinkError struct{ Key, Text string }
 func (e *LinkError) Error() string { return e.Key + ": " + e.Text }
 
 // Open returns a master for the port: a serial device path, "tcp://host:502" or
-// "host:502". Nothing is opened before the first Read. The error is a *LinkError.
+// "host:502". Nothing is opened before the first Read. Sources on one serial line, or
+// behind one gateway that passes raw frames, share it and take turns; what does not
+// go together is refused. The error is a *LinkError.
 func (l Link) Open(host *bus.Host, port string) (Master, error) {
 	if err := l.check(); err != nil {
 		return nil, err
@@ -56,18 +59,44 @@ func (l Link) Open(host *bus.Host, port string) (Master, error) {
 		return nil, &LinkError{"framing", "tcp framing does not run over a serial line; leave the key out"}
 	}
 	if line.IsSerial(port) || l.Framing == "rtu" {
-		o := l.rtu()
-		stream, err := line.Open(host, port, o.Mode, servicePort, l.Timeout)
-		if err != nil {
-			return nil, &LinkError{"port", err.Error()}
-		}
-		return NewRTU(port, stream, o), nil
+		return l.join(host, port)
 	}
 	address, err := line.Address(port, servicePort)
 	if err != nil {
 		return nil, &LinkError{"port", err.Error()}
 	}
-	return NewTCP(address, func(ctx context.Context) (net.Conn, error) { return host.Dial(ctx, address) }, l.Timeout), nil
+	// Every source has a connection of its own here.
+	_, leave, err := host.JoinLine(address, bus.LineUse{Source: l.Source, Protocol: "Modbus TCP", Together: true}, nil)
+	if err != nil {
+		return nil, &LinkError{"port", err.Error()}
+	}
+	t := NewTCP(address, func(ctx context.Context) (net.Conn, error) { return host.Dial(ctx, address) }, l.Timeout)
+	t.leave = func() { leave() }
+	return t, nil
+}
+
+// join returns a turn on an RTU line.
+func (l Link) join(host *bus.Host, port string) (Master, error) {
+	o := l.rtu()
+	stream, err := line.Open(host, port, o.Mode, servicePort, l.Timeout)
+	if err != nil {
+		return nil, &LinkError{"port", err.Error()}
+	}
+	settings := o.Mode.String()
+	if o.Echo {
+		settings += " with echo"
+	}
+	use := bus.LineUse{Source: l.Source, Protocol: "Modbus RTU", Settings: settings, Together: true}
+	common, leave, err := host.JoinLine(stream.At(), use, func() any { return newParty(NewRTU(port, stream, o)) })
+	if err != nil {
+		return nil, &LinkError{"port", err.Error()}
+	}
+	p, ok := common.(*party)
+	if !ok { // can't happen: the protocol was compared
+		leave()
+		return nil, &LinkError{"port", fmt.Sprintf("%s is not a Modbus RTU line", port)}
+	}
+	return p.join(o, leave), nil
 }
 
 func (l Link) rtu() RTUOptions {

@@ -42,6 +42,7 @@ type RTU struct {
 	dirty   bool          // a late answer may still be on its way
 	need    time.Duration // silence that ends the quarantine
 	suspect bool          // the quarantine is over, no answer was confirmed since
+	owed    map[uint8]*owed
 	buf     [2*MaxRegisters + answerRest]byte
 	sent    [8]byte
 }
@@ -49,6 +50,11 @@ type RTU struct {
 // NewRTU returns a master on a line that nobody else uses; it closes it. name stands
 // in errors.
 func NewRTU(name string, l *line.Line, o RTUOptions) *RTU {
+	return &RTU{name: name, line: l, opt: fillRTU(o), char: o.char()}
+}
+
+// char is the time of one character.
+func (o RTUOptions) char() time.Duration {
 	m := o.Mode
 	if m.DataBits == 0 {
 		m.DataBits = 8
@@ -57,22 +63,26 @@ func NewRTU(name string, l *line.Line, o RTUOptions) *RTU {
 	if m.Parity == "E" || m.Parity == "O" {
 		bits++
 	}
-	char := time.Duration(bits) * time.Second / time.Duration(max(m.Baud, 1))
+	return time.Duration(bits) * time.Second / time.Duration(max(m.Baud, 1))
+}
+
+// fillRTU puts the defaults in.
+func fillRTU(o RTUOptions) RTUOptions {
 	if o.Timeout == 0 {
 		o.Timeout = time.Second
 	}
 	if o.Gap == 0 {
 		o.Gap = 100 * time.Millisecond
 	}
-	silence := 7 * char / 2 // 3.5 characters; fixed above 19200 Bd
-	if m.Baud > 19200 {
+	silence := 7 * o.char() / 2 // 3.5 characters; fixed above 19200 Bd
+	if o.Mode.Baud > 19200 {
 		silence = 1750 * time.Microsecond
 	}
 	o.Gap = max(o.Gap, silence)
 	if o.Quiet == 0 {
 		o.Quiet = minQuiet
 	}
-	return &RTU{name: name, line: l, opt: o, char: char}
+	return o
 }
 
 // Read fills dst, two bytes per register in the order of the wire. Its errors are
@@ -82,7 +92,10 @@ func (m *RTU) Read(ctx context.Context, req Request, dst []byte) error {
 		return err
 	}
 	err := m.read(ctx, req, dst)
-	if err != nil {
+	switch {
+	case errors.Is(err, ErrTimeout):
+		return fmt.Errorf("%s: %s: %w%s", m.name, req, err, m.hint(req.Unit))
+	case err != nil:
 		return fmt.Errorf("%s: %s: %w", m.name, req, err)
 	}
 	return nil
@@ -97,7 +110,7 @@ func (m *RTU) read(ctx context.Context, req Request, dst []byte) error {
 	if fresh { // an answer to whoever used the line before may still come
 		m.dirty, m.need, m.ended = true, m.opt.Quiet, time.Now()
 	}
-	if err = m.clear(ctx); err == nil {
+	if err = m.inStep(ctx, req.Unit); err == nil {
 		err = m.exchange(ctx, req, dst)
 	}
 	return m.after(ctx, req, err)
@@ -113,8 +126,8 @@ func (m *RTU) after(ctx context.Context, req Request, err error) error {
 		m.dirty, m.suspect = false, false
 		return err
 	}
-	if errors.Is(err, ErrQuarantine) {
-		return err // nothing was sent; the quarantine goes on from where it was
+	if errors.Is(err, ErrQuarantine) || errors.Is(err, errOwing) {
+		return err // nothing was sent; all goes on from where it was
 	}
 	m.dirty, m.ended = true, time.Now()
 	m.need = max(m.opt.Quiet, m.transmission(2*req.Count+answerRest))
@@ -133,7 +146,7 @@ func (m *RTU) after(ctx context.Context, req Request, err error) error {
 // lineLost says that the port itself failed, rather than what came over it.
 func lineLost(err error) bool {
 	for _, known := range []error{ErrTimeout, ErrCRC, ErrUnit, ErrFunction, ErrByteCount, ErrEcho,
-		ErrAmbiguous, line.ErrBabble, ErrQuarantine, context.Canceled, context.DeadlineExceeded} {
+		ErrAmbiguous, line.ErrBabble, ErrQuarantine, errOwing, context.Canceled, context.DeadlineExceeded} {
 		if errors.Is(err, known) {
 			return false
 		}
@@ -145,30 +158,31 @@ func lineLost(err error) bool {
 func (m *RTU) transmission(n int) time.Duration { return time.Duration(n) * m.char }
 
 // clear makes sure that nothing is on the line before a request is sent: it drains,
-// keeps the gap, and after a failure waits until the line was quiet.
-func (m *RTU) clear(ctx context.Context) error {
-	stray, err := m.line.Drain()
-	if err != nil {
-		return err
+// keeps the gap, and after a failure waits until the line was quiet. stray is how many
+// bytes it threw away.
+func (m *RTU) clear(ctx context.Context) (stray int, err error) {
+	if stray, err = m.line.Drain(); err != nil {
+		return stray, err
 	}
 	if stray > 0 {
 		m.ended = time.Now()
 	}
 	if !m.dirty && stray < exceptionSize {
 		more, err := m.silence(ctx, m.opt.Gap)
-		if err != nil || stray+more < exceptionSize {
-			return err
+		if stray += more; err != nil || stray < exceptionSize {
+			return stray, err
 		}
 	}
 	if !m.dirty {
 		// A whole frame came that nobody had asked for: is the last answer an old one?
 		m.dirty, m.need = true, max(m.opt.Quiet, m.transmission(len(m.buf)))
 	}
-	if _, err := m.silence(ctx, m.need); err != nil {
-		return err
+	more, err := m.silence(ctx, m.need)
+	if stray += more; err != nil {
+		return stray, err
 	}
 	m.dirty, m.suspect = false, true
-	return nil
+	return stray, nil
 }
 
 // silence returns once nothing was received for d since the last exchange ended, and
@@ -186,22 +200,31 @@ func (m *RTU) silence(ctx context.Context, d time.Duration) (got int, err error)
 func (m *RTU) exchange(ctx context.Context, req Request, dst []byte) error {
 	frame := req.appendPDU(append(m.sent[:0], req.Unit))
 	frame = binary.LittleEndian.AppendUint16(frame, crc(frame))
-	if err := m.line.Write(frame); err != nil {
+	m.owe(req)
+	deadline, err := m.send(frame, len(dst)+answerRest)
+	if err != nil {
 		return err
 	}
-	size := len(dst) + answerRest
-	deadline := time.Now().Add(m.opt.Timeout + m.transmission(len(frame)+size))
-	if m.opt.Echo {
-		if err := m.takeEcho(frame, deadline.Add(m.transmission(len(frame)))); err != nil {
-			return err
-		}
-	}
-	err := m.answer(req, dst, deadline)
+	err = m.answer(req, dst, deadline)
 	if inOrder(err) {
 		m.ended = time.Now()
-		return m.confirm(ctx, err)
+		if err = m.confirm(ctx, err); inOrder(err) {
+			m.answered(req.Unit)
+		}
 	}
 	return err
+}
+
+// send writes a request and says until when its answer, of size bytes, is waited for.
+func (m *RTU) send(frame []byte, size int) (deadline time.Time, err error) {
+	if err := m.line.Write(frame); err != nil {
+		return deadline, err
+	}
+	deadline = time.Now().Add(m.opt.Timeout + m.transmission(len(frame)+size))
+	if m.opt.Echo {
+		return deadline, m.takeEcho(frame, deadline.Add(m.transmission(len(frame))))
+	}
+	return deadline, nil
 }
 
 // takeEcho removes exactly the request's own bytes.

@@ -33,9 +33,10 @@ type TCP struct {
 	wait    line.Backoff
 	buf     [tcpHeader + tcpMaxLength]byte
 
-	mu     sync.Mutex // guards conn and closed
+	mu     sync.Mutex // guards all below
 	conn   net.Conn
 	closed bool
+	leave  func() // gives the address back; nil: nobody asks
 }
 
 // NewTCP returns a master that dials when it first needs to. name stands in errors;
@@ -124,6 +125,9 @@ func (t *TCP) Close() error {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.closed = true
+	if t.leave != nil {
+		t.leave()
+	}
 	if t.conn == nil {
 		return nil
 	}

@@ -91,6 +91,9 @@ func New(_ context.Context, host *bus.Host, src drivers.Source) (*Dev, error) {
 	if err != nil {
 		return nil, refuse(-1, "port", "%v", err)
 	}
+	if err := stream.Reserve(host, bus.LineUse{Source: src.Name, Protocol: "BL0942"}); err != nil {
+		return nil, refuse(-1, "port", "%v", err)
+	}
 	d.port, d.line = port, stream
 	d.wait = answerTime + time.Duration(frameSize*10)*time.Second/time.Duration(o.Baud)
 	return d, nil

@@ -96,6 +96,9 @@ func New(_ context.Context, host *bus.Host, src drivers.Source) (*Dev, error) {
 	if err != nil {
 		return nil, refuse(-1, "port", "%v", err)
 	}
+	if err := stream.Reserve(host, bus.LineUse{Source: src.Name, Protocol: "IEC 62056-21"}); err != nil {
+		return nil, refuse(-1, "port", "%v", err)
+	}
 	d.port = port
 	d.session = session{
 		line: stream, serial: line.IsSerial(port), address: o.Address, maxBaud: o.Baud,

@@ -94,6 +94,7 @@ func New(_ context.Context, host *bus.Host, src drivers.Source) (*Dev, error) {
 		port = src.Port
 	}
 	d.port = port
+	o.Link.Source = src.Name
 	master, err := delivered(o.Link, d.units[0].regs.Link).Open(host, port)
 	var bad *modbus.LinkError
 	if errors.As(err, &bad) {

@@ -108,6 +108,11 @@ func New(_ context.Context, host *bus.Host, src drivers.Source) (*Dev, error) {
 	if err != nil {
 		return nil, refuse(-1, "port", "%v", err)
 	}
+	// Over the network every source has a connection of its own.
+	use := bus.LineUse{Source: src.Name, Protocol: "SCPI", Together: !line.IsSerial(port)}
+	if err := stream.Reserve(host, use); err != nil {
+		return nil, refuse(-1, "port", "%v", err)
+	}
 	d.port = port
 	d.client = scpi.New(port, stream, scpi.Options{Timeout: o.Timeout, End: ends[o.End], Serial: line.IsSerial(port)})
 	return d, nil

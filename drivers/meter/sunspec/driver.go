@@ -90,6 +90,7 @@ func New(_ context.Context, host *bus.Host, src drivers.Source) (*Dev, error) {
 			return nil, err
 		}
 	}
+	o.Link.Source = src.Name
 	master, err := o.Link.Open(host, port)
 	var bad *modbus.LinkError
 	if errors.As(err, &bad) {
