@@ -159,7 +159,7 @@ func (d *Daemon) startAcquiring(c *Config) error {
 	outside := d.outside()
 	a, err := acquire.New(outside, acquire.Options{
 		Config: c, Drivers: d.opts.Drivers, Host: d.board.host, Clock: d.board.clock,
-		Journal: storing{d.journal}, Calibrations: cals, Log: d.log,
+		Journal: storing{d.journal}, Calibrations: cals, Before: d.newest(), Log: d.log,
 	})
 	if err != nil {
 		return err
@@ -174,6 +174,18 @@ func (d *Daemon) startAcquiring(c *Config) error {
 		}
 	}()
 	return nil
+}
+
+// newest is the stamp of the newest entry, of before a restart or a reload; zero: none.
+func (d *Daemon) newest() record.Stamp {
+	if was := d.acq.Load(); was != nil {
+		return was.Newest()
+	}
+	at, err := d.journal.Newest(d.ctx)
+	if err != nil {
+		d.log.Warn("a step of the clock since the last stop would not be seen", "error", err)
+	}
+	return at
 }
 
 func (d *Daemon) startRuns() (err error) {

@@ -36,6 +36,7 @@ type Options struct {
 	Clock        rigtime.Clock
 	Journal      Appender
 	Calibrations []record.Calibration // stored ones; the newest of a channel wins over rig.yaml
+	Before       record.Stamp         // of the newest stored entry, to see a step of the clock since; zero: none
 	Log          *slog.Logger
 }
 
@@ -51,8 +52,7 @@ type Acquirer struct {
 
 	mu     sync.Mutex     // guards layout and calibrations
 	layout *record.Layout // in force; replaced, never changed
-	wall   int64          // wall minus monotonic time when it was looked at last; ns
-	walled bool           // it has been
+	walled record.Stamp   // the newest that was looked at for a step of the wall clock
 	cals   map[string]record.Calibration
 }
 
@@ -69,7 +69,7 @@ func New(ctx context.Context, opts Options) (*Acquirer, error) {
 	if opts.Log == nil {
 		opts.Log = slog.New(slog.DiscardHandler)
 	}
-	a := &Acquirer{opts: opts, cals: map[string]record.Calibration{}, scanned: make(chan struct{})}
+	a := &Acquirer{opts: opts, walled: opts.Before, cals: map[string]record.Calibration{}, scanned: make(chan struct{})}
 	a.unread.Store(int32(len(opts.Config.Sources)))
 	for _, c := range opts.Calibrations {
 		a.cals[c.Channel] = c
@@ -142,6 +142,13 @@ func (a *Acquirer) Sources() []Health {
 		all[i] = s.health()
 	}
 	return all
+}
+
+// Newest is the stamp of the newest sample, or what Options.Before gave.
+func (a *Acquirer) Newest() record.Stamp {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	return a.walled
 }
 
 // Scanned is closed once every source has been read, well or not.
@@ -276,10 +283,17 @@ func (m *member) advance(began, now int64) {
 func (a *Acquirer) stepped(at record.Stamp) *record.ClockStep {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	wall := at.WallNS - at.BootNS
-	step, first := wall-a.wall, !a.walled
-	a.wall, a.walled = wall, true
-	if first || step < clockStep && step > -clockStep {
+	before := a.walled
+	if before == (record.Stamp{}) {
+		a.walled = at
+		return nil
+	}
+	if at.Boot == before.Boot && at.BootNS <= before.BootNS {
+		return nil // of another bus, taken before the newest: it tells nothing new
+	}
+	a.walled = at
+	step := (at.WallNS - at.BootNS) - (before.WallNS - before.BootNS)
+	if at.Boot != before.Boot || step < clockStep && step > -clockStep {
 		return nil
 	}
 	return &record.ClockStep{StepNS: step, Synced: at.Synced}

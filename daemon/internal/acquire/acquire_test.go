@@ -369,6 +369,49 @@ func TestClockStep(t *testing.T) {
 	}
 }
 
+// TestClockStepSeenOnce: buses stamp their samples before they take turns to look, so
+// that a stamp of before the step may come after one of behind it.
+func TestClockStepSeenOnce(t *testing.T) {
+	at := func(bootS, stepS int64) record.Stamp {
+		return record.Stamp{Boot: record.BootID{1}, BootNS: bootS * 1e9, WallNS: 1e18 + (bootS+stepS)*1e9}
+	}
+	a := &Acquirer{}
+	var steps []int64
+	for _, s := range []record.Stamp{at(10, 0), at(12, -90), at(11, 0), at(13, -90), at(12, -90), at(14, -90)} {
+		if got := a.stepped(s); got != nil {
+			steps = append(steps, got.StepNS/1e9)
+		}
+	}
+	if len(steps) != 1 || steps[0] != -90 {
+		t.Errorf("steps %v, want one of -90 s", steps)
+	}
+}
+
+// TestClockStepAcrossRestart: a step while soakd was down or read its configuration
+// again is seen against the newest stored entry; another boot tells nothing.
+func TestClockStepAcrossRestart(t *testing.T) {
+	before := record.Stamp{Boot: record.BootID{1}, BootNS: 100e9, WallNS: 1e18}
+	for _, c := range []struct {
+		name  string
+		first record.Stamp
+		stepS int64
+	}{
+		{"no step", record.Stamp{Boot: record.BootID{1}, BootNS: 105e9, WallNS: 1e18 + 5e9}, 0},
+		{"three days", record.Stamp{Boot: record.BootID{1}, BootNS: 105e9, WallNS: 1e18 + 259205e9}, 259200},
+		{"back", record.Stamp{Boot: record.BootID{1}, BootNS: 105e9, WallNS: 1e18 - 85e9}, -90},
+		{"another boot", record.Stamp{Boot: record.BootID{2}, BootNS: 5e9, WallNS: 1e18 + 259205e9}, 0},
+	} {
+		a := &Acquirer{walled: before}
+		got := a.stepped(c.first)
+		if (got != nil) != (c.stepS != 0) || got != nil && got.StepNS != c.stepS*1e9 {
+			t.Errorf("%s: %+v, want a step of %d s", c.name, got, c.stepS)
+		}
+		if a.Newest() != c.first {
+			t.Errorf("%s: newest %+v", c.name, a.Newest())
+		}
+	}
+}
+
 func BenchmarkRead(b *testing.B) {
 	s := &script{read: good}
 	c, err := config.Parse("t.yaml", []byte(twoBuses), []*drivers.Driver{s.driver()})

@@ -57,7 +57,7 @@ func TestDay(t *testing.T) {
 		}
 		after := measureFlat(t, j)
 		t.Logf("%d h: after a quarter %+v, at the end %+v, state %+v", *hours, before, after, j.State())
-		if after.heap > before.heap+8<<20 || after.descriptors > before.descriptors+8 || after.goroutines > before.goroutines+10 || after.files > before.files+4 {
+		if after.heap > before.heap+2<<20 || after.descriptors > before.descriptors+8 || after.goroutines > before.goroutines+10 || after.files > before.files+4 {
 			t.Errorf("not flat: %+v, then %+v", before, after)
 		}
 		_, err := stalled.Next(t.Context())
@@ -105,22 +105,34 @@ type flat struct {
 	descriptors, goroutines, files int
 }
 
+// flatLooks is how often measureFlat looks. Readers and the workers that seal and
+// finish files hold what they are just reading: what all looks find is what stays.
+const flatLooks = 12
+
 func measureFlat(t *testing.T, j *Journal) flat {
 	t.Helper()
-	j.workersIdle()
-	runtime.GC()
-	runtime.GC()
-	var m runtime.MemStats
-	runtime.ReadMemStats(&m)
-	fds, err := os.ReadDir("/proc/self/fd")
-	if err != nil {
-		t.Fatal(err)
+	var least flat
+	for i := range flatLooks {
+		j.workersIdle()
+		runtime.GC()
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		fds, err := os.ReadDir("/proc/self/fd")
+		if err != nil {
+			t.Fatal(err)
+		}
+		files, err := os.ReadDir(j.opts.Dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		now := flat{m.HeapAlloc, len(fds), runtime.NumGoroutine(), len(files)}
+		if i == 0 {
+			least = now
+		}
+		least = flat{min(least.heap, now.heap), min(least.descriptors, now.descriptors), min(least.goroutines, now.goroutines), min(least.files, now.files)}
 	}
-	files, err := os.ReadDir(j.opts.Dir)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return flat{m.HeapAlloc, len(fds), runtime.NumGoroutine(), len(files)}
+	return least
 }
 
 // TestManyAtOnce appends from several goroutines while several readers read: every

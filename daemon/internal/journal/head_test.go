@@ -26,3 +26,32 @@ func TestHeadIsWhatStateSays(t *testing.T) {
 		}
 	}
 }
+
+// TestNewest: the stamp of the newest entry, live, after a restart, and after one that
+// lost the end.
+func TestNewest(t *testing.T) {
+	opts := small(t.TempDir())
+	j := open(t, opts)
+	if at, err := j.Newest(t.Context()); err != nil || at != (record.Stamp{}) {
+		t.Errorf("of an empty journal: %+v %v", at, err)
+	}
+	appendN(t, j, 1, 500)
+	want, _ := entryFor(500)
+	if at, err := j.Newest(t.Context()); err != nil || at != want {
+		t.Errorf("%+v %v, want %+v", at, err, want)
+	}
+	commit(t, j)
+	crash(j)
+	j = open(t, opts)
+	if at, err := j.Newest(t.Context()); err != nil || at != want {
+		t.Errorf("after a crash: %+v %v, want %+v", at, err, want)
+	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
+	j = open(t, opts)
+	defer j.Close()
+	if at, err := j.Newest(t.Context()); err != nil || at != want {
+		t.Errorf("after a restart: %+v %v, want %+v", at, err, want)
+	}
+}

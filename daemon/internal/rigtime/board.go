@@ -51,8 +51,33 @@ func ParseBootID(s string) (record.BootID, error) {
 
 // Now implements Clock. CLOCK_BOOTTIME counts suspended time too.
 func (c *Board) Now() record.Stamp {
-	wall, now := time.Now(), boottime()
-	return record.Stamp{Boot: c.boot, BootNS: now, WallNS: wall.UnixNano(), Synced: c.syncedAt(now)}
+	now, wall := together(boottime, time.Now)
+	return record.Stamp{Boot: c.boot, BootNS: now, WallNS: wall, Synced: c.syncedAt(now)}
+}
+
+// Two clocks are read one after the other, and a busy board may do something else for
+// half a second in between, which would look like a step of the wall clock.
+const (
+	togetherNS    = int64(200 * time.Microsecond)
+	togetherTries = 8
+)
+
+// together reads both clocks within togetherNS, or of several tries takes the closest.
+func together(boot func() int64, wall func() time.Time) (bootNS, wallNS int64) {
+	best := int64(-1)
+	before := boot()
+	for range togetherTries {
+		at := wall().UnixNano()
+		after := boot()
+		if width := after - before; best < 0 || width < best {
+			best, bootNS, wallNS = width, before+width/2, at
+		}
+		if best <= togetherNS {
+			break
+		}
+		before = after
+	}
+	return bootNS, wallNS
 }
 
 // askEvery is how old an answer about synchronisation may be: asking costs a system

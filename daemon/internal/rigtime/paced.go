@@ -14,9 +14,10 @@ import (
 type Paced struct {
 	speed float64
 	boot  record.BootID
-	wall0 time.Time // wall time at rig time zero
 
 	mu     sync.Mutex
+	wall0  int64      // wall time at rig time zero, ns; guarded by mu
+	lost   bool       // the wall clock is not synchronised; guarded by mu
 	cond   *sync.Cond // guards nothing of its own: signalled when holds, sleepers or closed change
 	now    int64      // rig time in ns; guarded by mu
 	holds  int        // guarded by mu
@@ -30,7 +31,7 @@ type Paced struct {
 // NewPaced starts a paced clock at rig time zero. speed is rig seconds per real
 // second, > 0; wall is the wall time the rig believes in at zero. Close it.
 func NewPaced(speed float64, boot record.BootID, wall time.Time) *Paced {
-	c := &Paced{speed: speed, boot: boot, wall0: wall, done: make(chan struct{})}
+	c := &Paced{speed: speed, boot: boot, wall0: wall.UnixNano(), done: make(chan struct{})}
 	c.cond = sync.NewCond(&c.mu)
 	c.release = c.letGo
 	go c.run()
@@ -44,7 +45,16 @@ func (c *Paced) Speed() float64 { return c.speed }
 func (c *Paced) Now() record.Stamp {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return record.Stamp{Boot: c.boot, BootNS: c.now, WallNS: c.wall0.UnixNano() + c.now, Synced: true}
+	return record.Stamp{Boot: c.boot, BootNS: c.now, WallNS: c.wall0 + c.now, Synced: !c.lost}
+}
+
+// SetWall sets the wall clock forward or back by step, as a time service or a person
+// does, and says whether it is synchronised from now on. Rig time is not affected.
+func (c *Paced) SetWall(step time.Duration, synced bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.wall0 += int64(step)
+	c.lost = !synced
 }
 
 // Elapsed is rig time since the clock started.

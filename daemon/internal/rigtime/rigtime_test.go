@@ -46,8 +46,6 @@ func TestBoard(t *testing.T) {
 	}
 }
 
-// TestPacedHolds checks that a held clock stands still and that deadlines are met
-// exactly and in order, whatever the readers take.
 func TestSyncMark(t *testing.T) {
 	mark := filepath.Join(t.TempDir(), "synchronized")
 	now := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
@@ -67,6 +65,49 @@ func TestSyncMark(t *testing.T) {
 	}
 }
 
+// TestTogether: a process that is put aside between its looks at two clocks for most of
+// a second does not see the one jump against the other.
+func TestTogether(t *testing.T) {
+	const apart = int64(1e18)
+	for _, pauses := range [][]int64{
+		{0}, {100e3, 100e3}, {700e6, 0}, {0, 700e6, 0}, {400e6, 500e6, 20e3, 10e3},
+		{700e6, 700e6, 2e6, 2e6, 700e6, 700e6, 700e6, 700e6, 700e6, 700e6, 700e6, 700e6, 700e6, 700e6, 700e6, 700e6, 700e6},
+	} {
+		now, looks := int64(5e9), 0
+		pass := func() {
+			if looks < len(pauses) {
+				now += pauses[looks]
+			}
+			looks++
+		}
+		boot := func() int64 { at := now; pass(); return at }
+		wall := func() time.Time { at := now; pass(); return time.Unix(0, apart+at) }
+		b, w := together(boot, wall)
+		if off := w - b - apart; off > 3e6 || off < -3e6 {
+			t.Errorf("pauses %v: the clocks seem %v off", pauses, time.Duration(off))
+		}
+	}
+}
+
+// TestSetWall: the wall clock steps, rig time does not.
+func TestSetWall(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := NewPaced(1, record.BootID{1}, time.Date(2001, 1, 1, 0, 0, 0, 0, time.UTC))
+		defer c.Close()
+		a := c.Now()
+		c.SetWall(-time.Hour, false)
+		b := c.Now()
+		c.SetWall(25*365*24*time.Hour, true)
+		d := c.Now()
+		if !a.Synced || b.Synced || !d.Synced || b.BootNS != a.BootNS || d.BootNS != a.BootNS ||
+			b.WallNS != a.WallNS-int64(time.Hour) || d.WallNS != b.WallNS+int64(25*365*24*time.Hour) {
+			t.Errorf("%+v\n%+v\n%+v", a, b, d)
+		}
+	})
+}
+
+// TestPacedHolds checks that a held clock stands still and that deadlines are met
+// exactly and in order, whatever the readers take.
 func TestPacedHolds(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c := NewPaced(100, record.BootID{1}, time.Date(2030, 1, 2, 0, 0, 0, 0, time.UTC))
