@@ -15,6 +15,7 @@ import (
 	"soakrig/drivers/probe/ads1118"
 	"soakrig/drivers/probe/ds18b20"
 	"soakrig/drivers/probe/iio"
+	"soakrig/drivers/probe/ltc2983"
 	"soakrig/drivers/probe/max31855"
 	"soakrig/drivers/probe/max31856"
 	"soakrig/drivers/probe/max31865"
@@ -38,6 +39,7 @@ func Drivers() []*drivers.Driver {
 		&ads1118.Driver,
 		&ds18b20.Driver,
 		&iio.Driver,
+		&ltc2983.Driver,
 		&max31855.Driver,
 		&max31856.Driver,
 		&max31865.Driver,

@@ -17,6 +17,7 @@ var sources = map[string]drivers.Source{
 	"max31856": {Inputs: []drivers.Input{{Port: "SPI0.0", Couple: "K"}}},
 	"max6675":  {Inputs: []drivers.Input{{Port: "SPI0.0", Couple: "K"}}},
 	"max31865": {Inputs: []drivers.Input{{Port: "SPI0.0", Options: drivertest.Options("rref: 430")}}},
+	"ltc2983":  {Inputs: []drivers.Input{{Port: "SPI0.0", Couple: "K", Options: drivertest.Options("pin: 2")}}, Options: drivertest.Options("sensors: [{pin: 20, kind: diode, ideality: 1.003, accuracy_c: 1}]")},
 	"ads1118":  {Inputs: []drivers.Input{{Port: "SPI0.0", Couple: "K"}}},
 	"ads1115":  {Inputs: []drivers.Input{{Port: "I2C1", Couple: "K"}}, Options: drivertest.Options("junction: {accuracy_c: 1}")},
 	"mcp9600":  {Inputs: []drivers.Input{{Port: "I2C1", Couple: "K"}}},
