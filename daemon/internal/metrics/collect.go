@@ -1,28 +1,17 @@
 package metrics
 
 import (
+	"cmp"
+	"maps"
 	"runtime"
+	"slices"
 	"strconv"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
-	dto "github.com/prometheus/client_model/go"
 
 	"soakrig/daemon/record"
 )
-
-// scrape is the points of one page.
-type scrape struct {
-	points []point
-}
-
-func (s *scrape) add(f *family, value float64, values ...string) {
-	s.points = append(s.points, point{family: f, labels: f.pairs(values...), value: value})
-}
-
-func (s *scrape) put(f *family, labels []*dto.LabelPair, value float64) {
-	s.points = append(s.points, point{family: f, labels: labels, value: value})
-}
 
 // Describe implements prometheus.Collector.
 func (m *Metrics) Describe(ch chan<- *prometheus.Desc) {
@@ -34,17 +23,23 @@ func (m *Metrics) Describe(ch chan<- *prometheus.Desc) {
 // Collect implements prometheus.Collector. It copies the snapshot and calls nothing
 // that could wait.
 func (m *Metrics) Collect(ch chan<- prometheus.Metric) {
-	now := m.o.Clock.Now()
-	m.mu.Lock()
-	s := scrape{points: make([]point, 0, 64+14*len(m.state.channels)+8*len(m.status.sources))}
-	m.state.collect(&s, now, m.o.Clock.Speed())
-	status := m.status
-	m.mu.Unlock()
-	m.rigPoints(&s, now)
-	status.collect(&s, m.f)
+	var s scrape
+	m.points(&s)
 	for i := range s.points {
 		ch <- &s.points[i]
 	}
+}
+
+// points adds the snapshot's points to a page.
+func (m *Metrics) points(s *scrape) {
+	now := m.o.Clock.Now()
+	m.mu.Lock()
+	s.points = slices.Grow(s.points, 64+14*len(m.state.channels)+8*len(m.status.sources))
+	m.state.collect(s, now, m.o.Clock.Speed())
+	status := m.status
+	m.mu.Unlock()
+	m.rigPoints(s, now)
+	status.collect(s, m.f)
 }
 
 // collect adds what journal entries have said.
@@ -54,8 +49,8 @@ func (s *state) collect(out *scrape, now record.Stamp, speed float64) {
 		byRole[c.Role]++
 		s.channel(out, c, now, c.faults(now, speed))
 	}
-	for role, n := range byRole {
-		out.add(s.f.channels, float64(n), string(role))
+	for _, role := range slices.Sorted(maps.Keys(byRole)) {
+		out.add(s.f.channels, float64(byRole[role]), string(role))
 	}
 	out.add(s.f.samples, float64(s.samples))
 	if s.hasLast {
@@ -213,8 +208,10 @@ func (s *status) runPoints(out *scrape, f *families) {
 	for _, w := range l.Warnings {
 		found[kind{w.Code, w.Severity}]++
 	}
-	for k, n := range found {
-		out.add(f.runFinding, float64(n), k.code, k.severity)
+	for _, k := range slices.SortedFunc(maps.Keys(found), func(a, b kind) int {
+		return cmp.Or(cmp.Compare(a.code, b.code), cmp.Compare(a.severity, b.severity))
+	}) {
+		out.add(f.runFinding, float64(found[k]), k.code, k.severity)
 	}
 }
 

@@ -1,6 +1,7 @@
 package metrics
 
 import (
+	"cmp"
 	"slices"
 	"strings"
 
@@ -12,18 +13,23 @@ import (
 
 // family is one metric of the page: name, help, unit, type and label names.
 type family struct {
-	desc    *prometheus.Desc
-	counter bool
-	labels  []string // sorted
+	desc             *prometheus.Desc
+	name, help, unit string
+	counter          bool
+	labels           []string // sorted
+	index            int      // in the order of names
 }
 
-// point is one value of a family. It is a prometheus.Metric whose labels were made
-// when the layout changed, so that a scrape does not make them again.
+// point is one value of a family. It is a prometheus.Metric that is made of parts of
+// its own, so that a scrape makes none.
 type point struct {
 	family *family
 	labels []*dto.LabelPair // sorted by name; never changed
 	value  float64
-	gauge  dto.Gauge
+
+	gauge   dto.Gauge
+	counter dto.Counter
+	metric  dto.Metric
 }
 
 // Desc implements prometheus.Metric.
@@ -33,7 +39,8 @@ func (p *point) Desc() *prometheus.Desc { return p.family.desc }
 func (p *point) Write(out *dto.Metric) error {
 	out.Label = p.labels
 	if p.family.counter {
-		out.Counter = &dto.Counter{Value: &p.value}
+		p.counter.Value = &p.value
+		out.Counter = &p.counter
 		return nil
 	}
 	p.gauge.Value = &p.value
@@ -43,15 +50,42 @@ func (p *point) Write(out *dto.Metric) error {
 
 // pairs makes the labels of a point: values in the order of f.labels.
 func (f *family) pairs(values ...string) []*dto.LabelPair {
-	if len(values) != len(f.labels) {
+	var a arena
+	return a.pairs(f, values)
+}
+
+// arena makes labels in memory that it keeps for the next page.
+type arena struct {
+	pairsOf []dto.LabelPair
+	values  []string
+	lists   []*dto.LabelPair
+	used    int
+}
+
+// room makes room for n more labels. What was made before keeps the old memory.
+func (a *arena) room(n int) {
+	if a.used+n <= len(a.pairsOf) {
+		return
+	}
+	size := max(2*len(a.pairsOf), n)
+	a.pairsOf, a.values, a.lists, a.used = make([]dto.LabelPair, size), make([]string, size), make([]*dto.LabelPair, size), 0
+}
+
+func (a *arena) pairs(f *family, values []string) []*dto.LabelPair {
+	n := len(values)
+	if n != len(f.labels) {
 		panic("metrics: " + f.desc.String() + " wants " + strings.Join(f.labels, ", "))
 	}
-	p := make([]*dto.LabelPair, len(values))
-	for i := range values {
-		value := strings.ToValidUTF8(values[i], "\uFFFD")
-		p[i] = &dto.LabelPair{Name: &f.labels[i], Value: &value}
+	a.room(n)
+	list := a.lists[a.used : a.used+n : a.used+n]
+	for i, v := range values {
+		a.values[a.used] = strings.ToValidUTF8(v, "\uFFFD")
+		p := &a.pairsOf[a.used]
+		p.Name, p.Value = &f.labels[i], &a.values[a.used]
+		list[i] = p
+		a.used++
 	}
-	return p
+	return list
 }
 
 // book makes families and keeps them for Describe.
@@ -62,7 +96,7 @@ func (b *book) make(counter bool, name, unit, help string, labels ...string) *fa
 		panic("metrics: labels of " + name + " are not sorted")
 	}
 	desc := prometheus.V2.NewDesc("soakrig_"+name, help, prometheus.UnconstrainedLabels(labels), nil, prometheus.WithUnit(unit))
-	f := &family{desc: desc, counter: counter, labels: labels}
+	f := &family{desc: desc, name: "soakrig_" + name, help: help, unit: unit, counter: counter, labels: labels}
 	b.all = append(b.all, f)
 	return f
 }
@@ -113,6 +147,10 @@ func newFamilies() *families {
 	f.makeChannels()
 	f.makeRig()
 	f.makeRun()
+	slices.SortFunc(f.all, func(a, b *family) int { return cmp.Compare(a.name, b.name) })
+	for i, one := range f.all {
+		one.index = i
+	}
 	return f
 }
 

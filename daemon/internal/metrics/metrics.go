@@ -26,7 +26,8 @@ const scrapesAtOnce = 4
 type Metrics struct {
 	o       Options
 	f       *families
-	all     *prometheus.Registry
+	all     *prometheus.Registry // every collector: they must fit together
+	rest    *prometheus.Registry // those beside our own
 	process *process
 	handler http.Handler
 
@@ -43,12 +44,18 @@ func New(o Options) (*Metrics, error) {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	f := newFamilies()
-	m := &Metrics{o: o, f: f, all: prometheus.NewRegistry(), process: newProcess(), state: newState(f)}
+	m := &Metrics{o: o, f: f, all: prometheus.NewRegistry(), rest: prometheus.NewRegistry(), process: newProcess(), state: newState(f)}
 	// Without the memstats series: two of them share a name in OpenMetrics.
 	runtime := collectors.NewGoCollector(collectors.WithGoCollectorMemStatsMetricsDisabled())
 	more := append([]prometheus.Collector{m, runtime, m.process}, o.Collectors...)
 	for _, c := range more {
 		if err := m.all.Register(c); err != nil {
+			return nil, fmt.Errorf("metrics: collector %T: %w", c, err)
+		}
+		if c == prometheus.Collector(m) {
+			continue
+		}
+		if err := m.rest.Register(c); err != nil {
 			return nil, fmt.Errorf("metrics: collector %T: %w", c, err)
 		}
 	}
@@ -63,10 +70,10 @@ func (m *Metrics) Handler() http.Handler { return m.handler }
 // page serves /metrics. A collector that fails costs its own series, not the page.
 // Pages are not compressed: packing one costs a small board more than sending it.
 func (m *Metrics) page() http.Handler {
-	return promhttp.HandlerFor(m.all, promhttp.HandlerOpts{
+	return promhttp.HandlerForTransactional(&gatherer{m: m, rest: m.rest}, promhttp.HandlerOpts{
 		ErrorLog:            errorLog{m.o.Log},
 		ErrorHandling:       promhttp.ContinueOnError,
-		Registry:            m.all,
+		Registry:            m.rest,
 		MaxRequestsInFlight: scrapesAtOnce,
 		CoalesceGather:      true,
 		EnableOpenMetrics:   true,
