@@ -15,6 +15,8 @@ type energy struct {
 	counterSeen               bool
 	modulus                   float64 // where the counter starts again from 0; zero: it does not
 	resets                    int     // falls and jumps that are no wrap
+	countedHere               bool    // the counter stands still while nothing is recorded
+	missed                    int     // times when it did
 }
 
 // A counter that moves faster than mostW, by more than the coarsest step of a meter's
@@ -37,7 +39,10 @@ func (e *energy) power(second int64, w float64, stride uint16) {
 	e.last = reading{second, w}
 }
 
-func (e *energy) counter(second int64, j float64) {
+func (e *energy) counter(second int64, j float64, stride uint16) {
+	if e.countedHere && e.counterSeen && float64(second-e.counterLast.second) > max(e.gapPeriods*float64(stride), 1) {
+		e.missed++
+	}
 	if !e.counterSeen {
 		e.counterFirst, e.counterSeen = reading{second, j}, true
 	} else if d, ok := CounterStep(e.counterLast.v, j, e.modulus, coarsest+mostW*float64(second-e.counterLast.second)); ok {
@@ -58,14 +63,14 @@ func (e *energy) integral() (joules, coveredS float64) {
 }
 
 // total is the energy of a load of lengthS, by the counter where it was seen nearly
-// throughout and was not reset, else by integration.
+// throughout, was not reset and has missed nothing, else by integration.
 func (e *energy) total(lengthS float64) (joules float64, by string, coverage float64) {
 	joules, covered := e.integral()
 	if lengthS > 0 {
 		coverage = min(covered/lengthS, 1)
 	}
 	span := float64(e.counterLast.second - e.counterFirst.second)
-	if e.counterSeen && e.resets == 0 && span >= 0.9*lengthS && span > 0 {
+	if e.counterSeen && e.resets == 0 && e.missed == 0 && span >= 0.9*lengthS && span > 0 {
 		return e.counterJ * lengthS / span, "counter", 1
 	}
 	if !e.seen {

@@ -97,8 +97,8 @@ func (ev *evaluation) overran(planned float64) {
 func (ev *evaluation) lost(l *record.Load, missing float64) {
 	l.Outcome, l.LostTo = "lost", ev.lostTo()
 	text := fmt.Sprintf("power fell %s after the load began, with %s of the plan missing", length(ev.to-ev.from), length(int64(missing)))
-	if hot := ev.hottestAtEnd(); hot >= 0 {
-		text += fmt.Sprintf("; the hot spot %s was at %.1f degC", ev.channel(ev.roles.probes[hot]).Name, ev.probes[hot].last)
+	if hot, level := ev.hottestAtEnd(); hot >= 0 {
+		text += fmt.Sprintf("; the hot spot %s was at %.1f degC", ev.channel(ev.roles.probes[hot]).Name, level)
 	}
 	fits := map[string]string{
 		"off":       "consistent with a unit that lost power or shut itself down",
@@ -111,16 +111,17 @@ func (ev *evaluation) lost(l *record.Load, missing float64) {
 }
 
 // hottestAtEnd is the probe that was hottest when the load ended, of those that still
-// measured the board; -1: none.
-func (ev *evaluation) hottestAtEnd() int {
+// measured the board, with its median of the last minute; -1: none.
+func (ev *evaluation) hottestAtEnd() (probe int, level float64) {
 	hot := -1
 	for i := range ev.probes {
 		p := &ev.probes[i]
-		if p.counts && p.sound() && has(p.last) && (hot < 0 || p.last > ev.probes[hot].last) {
-			hot = i
+		m := medianOf(ev.r.series(ev.roles.probes[i], max(ev.to-60, ev.from), ev.to))
+		if p.counts && p.sound() && has(m) && (hot < 0 || m > level) {
+			hot, level = i, m
 		}
 	}
-	return hot
+	return hot, level
 }
 
 // fellAt is the second at which power fell at the load's end; false where it was not

@@ -20,6 +20,9 @@ type Channel struct {
 	Budget func(value float64) []record.BudgetLine
 	// Modulus is where an energy counter starts again from 0, in Unit; zero: it does not.
 	Modulus float64
+	// CountedHere: the counter is the recorder's own and misses what happens while
+	// nothing is recorded.
+	CountedHere bool
 }
 
 // Input is what is known when a run opens.

@@ -67,7 +67,7 @@ func newOnLoad(c Constants, r roles, channels []Channel, start int64, keep bool)
 		rawMax: make([]float64, len(r.probes)), settles: make([]settle, len(r.probes)),
 		cover: make([]coverage, len(channels)), energy: energy{gapPeriods: c.GapPeriods}}
 	if r.energy >= 0 {
-		a.energy.modulus = channels[r.energy].Modulus
+		a.energy.modulus, a.energy.countedHere = channels[r.energy].Modulus, channels[r.energy].CountedHere
 	}
 	for i := range r.probes {
 		a.held[i] = newHold(c.PeakHoldS, c.PeakGood)
@@ -109,7 +109,7 @@ func (a *onLoad) push(r *row) {
 		a.energy.power(r.second, r.cells[p].mean, r.cells[p].stride)
 	}
 	if p := a.roles.energy; p >= 0 && has(r.cells[p].v) {
-		a.energy.counter(r.second, r.cells[p].v)
+		a.energy.counter(r.second, r.cells[p].v, r.cells[p].stride)
 	}
 }
 

@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"fmt"
+	"slices"
 
 	"soakrig/daemon/record"
 )
@@ -204,6 +205,7 @@ func (ev *evaluation) decide() {
 		}
 	}
 	ev.otherVoids()
+	slices.SortStableFunc(ev.voids, func(a, b record.Reason) int { return gravity(a.Code) - gravity(b.Code) })
 	limited := []record.Reason{}
 	if ev.res.Limited {
 		limited = append(limited, record.Reason{Code: "thermal_limiting",
@@ -225,6 +227,20 @@ func (ev *evaluation) decide() {
 		ev.res.Reasons = append(ev.res.Reasons, record.Reason{Code: "no_limit", Text: "no limit was set, so there is nothing to judge the peak by"})
 	}
 	ev.res.Verdict, ev.res.MarginalSide = v, side
+}
+
+// gravity orders what makes a run void: what happened to the load says most, then the
+// probes, then the room.
+func gravity(code string) int {
+	switch code {
+	case "load_not_seen", "load_lost", "too_short":
+		return 0
+	case "no_probe", "no_peak":
+		return 1
+	case "ambient_band":
+		return 3
+	}
+	return 2
 }
 
 func concat(lists ...[]record.Reason) []record.Reason {

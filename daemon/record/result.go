@@ -124,7 +124,7 @@ type Ambient struct {
 // Load is the evidence that the load ran.
 type Load struct {
 	Channel         string   `json:"channel,omitempty"` // power channel; empty: none, the load was marked
-	Source          string   `json:"source"`            // detected, marked, planned
+	Source          string   `json:"source"`            // detected, marked, planned, on_at_start: on already when the run began
 	StartS          *float64 `json:"start_s,omitempty"`
 	EndS            *float64 `json:"end_s,omitempty"`
 	PlannedS        *float64 `json:"planned_s,omitempty"`
@@ -181,7 +181,7 @@ type PhaseResult struct {
 	Phase  Phase   `json:"phase"`
 	StartS float64 `json:"start_s"`
 	EndS   float64 `json:"end_s"`
-	Began  string  `json:"began"` // now, detected, marked, planned, called
+	Began  string  `json:"began"` // now, detected, marked, planned, called, on_at_start
 }
 
 // LimitResult is one limit as it was met, for its worst channel.

@@ -139,15 +139,6 @@ func Percent(share float64) string {
 	return Fixed(p, 0) + " %"
 }
 
-// clock is a run time as wall time, when the start is known.
-func clock(started string, atS float64) string {
-	at, err := time.Parse(time.RFC3339Nano, started)
-	if err != nil {
-		return ""
-	}
-	return at.Add(time.Duration(atS * float64(time.Second))).Format("15:04:05")
-}
-
 // startedText is the start as people read it.
 func startedText(started string) string {
 	at, err := time.Parse(time.RFC3339Nano, started)

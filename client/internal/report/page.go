@@ -104,7 +104,8 @@ type runView struct {
 	Word, Mark                string
 	State                     State
 	Headline                  string
-	Reasons                   []string
+	Zone                      string
+	Reasons, Advice           []string
 	Facts                     []Fact
 	Data                      template.JS
 	HasChart                  bool
@@ -122,9 +123,9 @@ type runView struct {
 type panelView struct{ ID, Label, Kind string }
 
 type noticeView struct {
-	Text, Severity string
-	FromS, ToS     float64
-	Placed         bool
+	When, Text, Severity string
+	FromS, ToS           float64
+	Placed               bool
 }
 
 type tableView struct {
@@ -169,29 +170,19 @@ func viewOf(i int, p PageRun) (*runView, error) {
 	if r.Peak != nil {
 		v.BudgetOf = fmt.Sprintf("of %s on %s", PeakText(r.Peak), r.Peak.Channel)
 	}
-	for _, why := range r.Reasons {
-		v.Reasons = append(v.Reasons, pretty(why.Text))
-	}
-	for j := range r.Findings {
-		f := &r.Findings[j]
-		n := noticeView{Text: FindingText(f), Severity: f.Severity}
-		if f.FromS != nil {
-			n.Placed, n.FromS, n.ToS = true, *f.FromS, *f.FromS
-			if f.ToS != nil {
-				n.ToS = *f.ToS
-			}
-		}
-		v.Noticed = append(v.Noticed, n)
+	v.Zone, v.Reasons, v.Advice = zoneNote(r), reasonTexts(r), Advice(r)
+	for _, m := range Story(r) {
+		v.Noticed = append(v.Noticed, noticeView{When: m.When, Text: glue(m.Text), Severity: m.Severity, FromS: m.AtS, ToS: m.ToS, Placed: m.Placed})
 	}
 	for _, m := range r.Marks {
 		by := ""
 		if m.Author != "" {
 			by = " (" + m.Author + ")"
 		}
-		v.Marks = append(v.Marks, RunTime(m.AtS)+" "+m.Text+by)
+		v.Marks = append(v.Marks, When(r, m.AtS)+" "+m.Text+by)
 	}
 	for _, g := range r.Gaps {
-		v.Gaps = append(v.Gaps, strings.TrimSpace(fmt.Sprintf("%s to %s, %s: %s. %s", RunTime(g.FromS), RunTime(g.ToS), Length(g.DurationS),
+		v.Gaps = append(v.Gaps, strings.TrimSpace(fmt.Sprintf("%s to %s, %s: %s. %s", When(r, g.FromS), When(r, g.ToS), Length(g.DurationS),
 			strings.ReplaceAll(g.Cause, "_", " "), g.Text)))
 	}
 	if p.Traces == nil {
@@ -288,7 +279,7 @@ func (v *runView) chart(r *record.Result, t *Traces) error {
 		d.Marks = append(d.Marks, markData{m.AtS, m.Text})
 	}
 	for i, n := range v.Noticed {
-		if n.Placed {
+		if n.Placed && n.Severity != "" {
 			d.Noticed = append(d.Noticed, noticedData{i + 1, n.FromS, n.ToS, n.Severity != "note"})
 		}
 	}
@@ -311,7 +302,7 @@ func (v *runView) chart(r *record.Result, t *Traces) error {
 	v.Data, v.HasChart = template.JS(text), true
 	v.Panels = panels(v.ID, t)
 	v.Thinned = fmt.Sprintf("%d readings; every point of a curve covers %s and shows the lowest and the highest of them.", t.Readings, Length(t.StepS))
-	v.Minutes = htmlTable(minutesTable(t))
+	v.Minutes = htmlTable(minutesTable(r, t))
 	return nil
 }
 
@@ -329,7 +320,7 @@ func panels(id string, t *Traces) []panelView {
 }
 
 // minutesTable is the chart as a table: lowest and highest in a dozen stretches.
-func minutesTable(t *Traces) Table {
+func minutesTable(r *record.Result, t *Traces) Table {
 	const stretches = 15
 	tab := Table{Head: []string{"from", "to"}, Right: []bool{true, true}}
 	for i := range t.Channels {
@@ -339,7 +330,7 @@ func minutesTable(t *Traces) Table {
 	places := 2 * t.Steps
 	per := max(2, (places+stretches-1)/stretches)
 	for from := 0; from < places; from += per {
-		row := []string{RunTime(t.FromS + float64(from)/2*t.StepS), RunTime(t.FromS + float64(min(from+per, places))/2*t.StepS)}
+		row := []string{When(r, t.FromS+float64(from)/2*t.StepS), When(r, t.FromS+float64(min(from+per, places))/2*t.StepS)}
 		for i := range t.Channels {
 			low, high, ok := t.Channels[i].span(from, from+per)
 			if !ok {

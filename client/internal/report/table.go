@@ -68,11 +68,11 @@ func ProbeTable(r *record.Result) Table {
 		p := &probes[i]
 		at := noValue
 		if p.HeldAtS != nil {
-			at = RunTime(*p.HeldAtS)
+			at = When(r, *p.HeldAtS)
 		}
 		t.Rows = append(t.Rows, []string{
 			p.Channel, orDash(p.Place), optionalMeasured(p.HeldC, p.ExpandedK, ""), at, optional(p.RiseK, 1, ""),
-			optional(p.RawMaxC, 1, ""), optional(p.AfterLoadMaxC, 1, ""), optional(p.SlopeKPerH, 1, ""), Percent(p.Coverage), health(p),
+			optional(p.RawMaxC, 1, ""), optional(p.AfterLoadMaxC, 1, ""), optional(p.SlopeKPerH, 1, ""), Percent(p.Coverage), health(r, p),
 		})
 	}
 	return t
@@ -85,8 +85,11 @@ func orDash(s string) string {
 	return s
 }
 
-func health(p *record.ProbeResult) string {
+func health(r *record.Result, p *record.ProbeResult) string {
 	s := strings.ReplaceAll(p.Health, "_", " ")
+	if from := untrusted(r, p.Channel); from != "" {
+		s += " " + from
+	}
 	if !p.Counts {
 		s += ", not counted"
 	}
@@ -167,7 +170,7 @@ func LimitTable(r *record.Result) Table {
 	for _, l := range r.Limits {
 		first := noValue
 		if l.FirstAtS != nil {
-			first = RunTime(*l.FirstAtS)
+			first = When(r, *l.FirstAtS)
 		}
 		outcome := string(l.Outcome)
 		if l.Side != "" {
@@ -222,7 +225,7 @@ func LoadTable(r *record.Result) Table {
 		if v == nil {
 			return noValue
 		}
-		return RunTime(*v)
+		return When(r, *v)
 	}
 	length := func(v *float64) string {
 		if v == nil {
@@ -284,7 +287,7 @@ func statisticsTable(r *record.Result) Table {
 	for _, s := range r.Statistics {
 		at := noValue
 		if s.AtS != nil {
-			at = RunTime(*s.AtS)
+			at = When(r, *s.AtS)
 		}
 		value := withUnit(strconv.FormatFloat(s.Value, 'g', 5, 64), s.Unit)
 		if s.Expanded != nil {

@@ -16,16 +16,23 @@ func Text(w io.Writer, r *record.Result) error {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s\n%s\n", Headline(r), Title(r))
 	if s := startedText(r.Started); s != "" {
-		fmt.Fprintf(&b, "started %s, %s recorded\n", s, Length(r.DurationS))
+		fmt.Fprintf(&b, "started %s, %s recorded; %s\n", s, Length(r.DurationS), zoneNote(r))
 	} else {
-		fmt.Fprintf(&b, "%s recorded\n", Length(r.DurationS))
+		fmt.Fprintf(&b, "%s recorded; %s\n", Length(r.DurationS), zoneNote(r))
 	}
-	if len(r.Reasons) > 0 {
-		b.WriteString("\nWhy\n")
-		for _, why := range r.Reasons {
-			wrapped(&b, "  - ", pretty(why.Text))
+	story := Story(r)
+	if len(story) > 0 {
+		b.WriteString("\nWhat happened\n")
+	}
+	for _, m := range story {
+		when := m.When
+		if when != "" {
+			when += " "
 		}
+		wrapped(&b, "  "+when+" ", m.Text)
 	}
+	list(&b, "Why", reasonTexts(r))
+	list(&b, "Before the next run", Advice(r))
 	b.WriteByte('\n')
 	for _, f := range Facts(r) {
 		wrapped(&b, fmt.Sprintf("%s %-9s", f.State.Mark(), f.Label), f.Text)
@@ -36,16 +43,10 @@ func Text(w io.Writer, r *record.Result) error {
 		fmt.Fprintf(&b, "\nUncertainty of the peak on %s\n", r.Peak.Channel)
 		b.WriteString(BudgetTable(r).Plain())
 	}
-	if len(r.Findings) > 0 {
-		b.WriteString("\nNoticed\n")
-		for i := range r.Findings {
-			wrapped(&b, "  - ", FindingText(&r.Findings[i]))
-		}
-	}
 	if len(r.Marks) > 0 {
 		b.WriteString("\nMarks\n")
 		for _, m := range r.Marks {
-			wrapped(&b, fmt.Sprintf("  %s  ", RunTime(m.AtS)), m.Text)
+			wrapped(&b, fmt.Sprintf("  %s  ", When(r, m.AtS)), m.Text)
 		}
 	}
 	fmt.Fprintf(&b, "\n± is the expanded uncertainty, k = 2. Computed by %s.\n", r.Algorithm)
@@ -53,21 +54,45 @@ func Text(w io.Writer, r *record.Result) error {
 	return err
 }
 
-// FindingText is a finding in one sentence.
+func list(b *strings.Builder, head string, lines []string) {
+	if len(lines) == 0 {
+		return
+	}
+	b.WriteString("\n" + head + "\n")
+	for _, l := range lines {
+		wrapped(b, "  - ", l)
+	}
+}
+
+func reasonTexts(r *record.Result) []string {
+	var out []string
+	for _, why := range r.Reasons {
+		out = append(out, pretty(why.Text))
+	}
+	return out
+}
+
+// FindingText is a finding in one sentence, with its run time.
 func FindingText(f *record.Finding) string {
-	s := f.Seen
-	if s == "" {
-		s = strings.ReplaceAll(f.Code, "_", " ")
-	}
-	if f.Channel != "" && !strings.Contains(s, f.Channel) {
-		s = f.Channel + ": " + s
-	}
+	s := findingWords(f)
 	if f.FromS != nil {
 		when := RunTime(*f.FromS)
 		if f.ToS != nil && *f.ToS > *f.FromS {
 			when += " to " + RunTime(*f.ToS)
 		}
 		s = when + " " + s
+	}
+	return s
+}
+
+// findingWords is what was seen, and after it what that fits.
+func findingWords(f *record.Finding) string {
+	s := f.Seen
+	if s == "" {
+		s = strings.ReplaceAll(f.Code, "_", " ")
+	}
+	if f.Channel != "" && !strings.Contains(s, f.Channel) {
+		s = f.Channel + ": " + s
 	}
 	if f.Consistent != "" {
 		s += "; " + f.Consistent

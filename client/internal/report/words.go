@@ -107,6 +107,9 @@ func VerdictState(r *record.Result) State {
 // Headline is the run in one line.
 func Headline(r *record.Result) string {
 	s := strings.ToUpper(VerdictWord(r)[:1]) + VerdictWord(r)[1:]
+	if why := whyShort(r); why != "" {
+		s += ", " + why
+	}
 	if r.Peak == nil {
 		return s + ": no probe gave a peak"
 	}
@@ -165,7 +168,7 @@ func loadFact(r *record.Result) Fact {
 	if l.PlannedS != nil && *l.PlannedS > 0 {
 		plan = " of " + Length(*l.PlannedS) + " planned"
 	}
-	how := map[string]string{"detected": "start seen in wall power", "marked": "start marked", "planned": "taken as planned, nothing measured shows it"}[l.Source]
+	how := map[string]string{"detected": "start seen in wall power", "marked": "start marked", "planned": "taken as planned, nothing measured shows it", "on_at_start": "on already when the run began"}[l.Source]
 	switch l.Outcome {
 	case "complete":
 		f.State, f.Text = Good, "ran to plan, "+ran+plan
@@ -185,7 +188,7 @@ func loadFact(r *record.Result) Fact {
 	default:
 		f.State, f.Text = Unknown, l.Outcome
 	}
-	f.Text += fmt.Sprintf(" (%s, from %s)", how, RunTime(*l.StartS))
+	f.Text += fmt.Sprintf(" (%s, from %s)", how, When(r, *l.StartS))
 	return f
 }
 
@@ -195,10 +198,7 @@ func peakFact(r *record.Result) Fact {
 		return Fact{"Peak", "no probe gave a peak", Bad}
 	}
 	f := Fact{Label: "Peak", State: Good}
-	f.Text = PeakText(p) + " on " + placed(p.Channel, p.Place) + " at " + RunTime(p.AtS)
-	if c := clock(r.Started, p.AtS); c != "" {
-		f.Text += " (" + c + ")"
-	}
+	f.Text = PeakText(p) + " on " + placed(p.Channel, p.Place) + " at " + When(r, p.AtS)
 	if p.SecondHeldC != nil && p.GapK != nil {
 		f.Text += fmt.Sprintf("; next is %s, %s cooler", p.Second, withUnit(Fixed(*p.GapK, 1), "K"))
 		if p.Ambiguous {
@@ -207,9 +207,23 @@ func peakFact(r *record.Result) Fact {
 	}
 	if p.LowerBound {
 		f.State = Note
-		f.Text += "; not every probe was seen through the whole load, so the true peak may be higher"
+		f.Text += "; a lower bound: " + unseen(r) + ", so the true peak may be higher"
 	}
 	return f
+}
+
+// unseen says which probes did not see the whole load, and from when on.
+func unseen(r *record.Result) string {
+	var parts []string
+	for i := range r.Probes {
+		if c := r.Probes[i].Channel; untrusted(r, c) != "" {
+			parts = append(parts, c+" is not known "+untrusted(r, c))
+		}
+	}
+	if parts == nil {
+		return "not every probe was seen through the whole load"
+	}
+	return strings.Join(parts, ", ")
 }
 
 func limitFact(r *record.Result) Fact {
@@ -229,6 +243,10 @@ func limitFact(r *record.Result) Fact {
 		switch l.Outcome {
 		case record.VerdictPass:
 			text += ", kept"
+			if r.Verdict == record.VerdictVoid || r.Peak != nil && r.Peak.LowerBound {
+				text += " as far as was seen"
+				f.State = worse(f.State, Note)
+			}
 		case record.VerdictMarginal:
 			text += ", inside the guard band"
 			if l.Side != "" {
@@ -238,7 +256,7 @@ func limitFact(r *record.Result) Fact {
 		case record.VerdictFail:
 			text += ", exceeded"
 			if l.FirstAtS != nil {
-				text += " from " + RunTime(*l.FirstAtS)
+				text += " from " + When(r, *l.FirstAtS)
 			}
 			if l.Severity == "note" {
 				f.State = worse(f.State, Note)
@@ -300,7 +318,7 @@ func steadyFact(r *record.Result) Fact {
 		f.State, f.Text = Note, "still rising: last slope "+slope
 	}
 	if s.ReachedAtS != nil {
-		f.Text += ", reached at " + RunTime(*s.ReachedAtS)
+		f.Text += ", reached at " + When(r, *s.ReachedAtS)
 	}
 	if s.RemainingK != nil {
 		f.Text += "; about " + withUnit(Fixed(*s.RemainingK, 1), "K") + " of rise were left"
@@ -391,6 +409,9 @@ func probesFact(r *record.Result) Fact {
 			good++
 		} else {
 			text := p.Channel + " " + strings.ReplaceAll(p.Health, "_", " ")
+			if from := untrusted(r, p.Channel); from != "" {
+				text += " " + from
+			}
 			if p.Note != "" {
 				text += " (" + pretty(p.Note) + ")"
 			}
@@ -401,8 +422,11 @@ func probesFact(r *record.Result) Fact {
 		}
 	}
 	f := Fact{Label: "Probes", State: Good}
+	if len(r.Probes) == 0 {
+		return Fact{"Probes", "there is none", Unknown}
+	}
 	f.Text = fmt.Sprintf("%d of %d good", good, len(r.Probes))
-	if counting != good {
+	if counting != len(r.Probes) {
 		f.Text += fmt.Sprintf(", %d counted for the peak", counting)
 	}
 	if len(odd) > 0 {
@@ -421,7 +445,7 @@ func gapsFact(r *record.Result) Fact {
 	for _, g := range r.Gaps {
 		total += g.DurationS
 		if len(parts) < 4 {
-			parts = append(parts, fmt.Sprintf("%s at %s (%s)", Length(g.DurationS), RunTime(g.FromS), strings.ReplaceAll(g.Cause, "_", " ")))
+			parts = append(parts, fmt.Sprintf("%s at %s (%s)", Length(g.DurationS), When(r, g.FromS), strings.ReplaceAll(g.Cause, "_", " ")))
 		}
 	}
 	if n := len(r.Gaps) - len(parts); n > 0 {

@@ -81,6 +81,7 @@ func (f *feed) input(rig string, started record.Stamp) analysis.Input {
 	for i, ch := range f.channels {
 		in.Channels = append(in.Channels, analysis.Channel{
 			Name: ch.Name, Place: ch.Place, Unit: ch.Unit, Kind: ch.Kind, Role: ch.Role, Modulus: ch.Converter.Modulus,
+			CountedHere: ch.Converter.CountedHere,
 			Budget: func(value float64) []record.BudgetLine { return f.table0.Budget(i, value, f.cold[i]) },
 		})
 	}

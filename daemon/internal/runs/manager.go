@@ -135,7 +135,7 @@ func (m *Manager) Start(ctx context.Context, start record.RunStart, loadS float6
 	if strings.TrimSpace(start.Unit) == "" {
 		return "", 0, fmt.Errorf("%w: the unit under test has no name", ErrPlan)
 	}
-	if start.Repeats > 1 && start.Repeat == 0 {
+	if start.Repeats > 0 && start.Repeat == 0 {
 		start.Repeat = 1
 	}
 	if run, seq, err = m.beginIfIdle(start); err != nil {

@@ -341,6 +341,19 @@ func TestRepeats(t *testing.T) {
 	}
 }
 
+// TestOneRunIsOne: asking for one run, as soak start does by default, gives one.
+func TestOneRunIsOne(t *testing.T) {
+	b := newBench(t)
+	b.soak(record.RunStart{Unit: "u", Repeats: 1})
+	b.run(300)
+	if live, ok := b.m.Live(); ok {
+		t.Errorf("run %s began by itself", live.Run)
+	}
+	if rows, err := b.m.List("u", "", 10); err != nil || len(rows) != 1 {
+		t.Errorf("%d runs, %v", len(rows), err)
+	}
+}
+
 // TestStopRequest lets a limit ask for a stop, once.
 func TestStopRequest(t *testing.T) {
 	b := newBench(t)

@@ -2603,7 +2603,7 @@ type Load struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// power channel; empty: none, the load was marked
 	Channel string `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
-	// detected, marked, planned
+	// detected, marked, planned, on_at_start
 	Source   string   `protobuf:"bytes,2,opt,name=source,proto3" json:"source,omitempty"`
 	StartS   *float64 `protobuf:"fixed64,3,opt,name=start_s,json=startS,proto3,oneof" json:"start_s,omitempty"`
 	EndS     *float64 `protobuf:"fixed64,4,opt,name=end_s,json=endS,proto3,oneof" json:"end_s,omitempty"`
@@ -3075,7 +3075,7 @@ type PhaseResult struct {
 	Phase  string                 `protobuf:"bytes,1,opt,name=phase,proto3" json:"phase,omitempty"`
 	StartS float64                `protobuf:"fixed64,2,opt,name=start_s,json=startS,proto3" json:"start_s,omitempty"`
 	EndS   float64                `protobuf:"fixed64,3,opt,name=end_s,json=endS,proto3" json:"end_s,omitempty"`
-	// now, detected, marked, planned, called
+	// now, detected, marked, planned, called, on_at_start
 	Began         string `protobuf:"bytes,4,opt,name=began,proto3" json:"began,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -31,6 +31,10 @@ function runChart(section) {
   const xs = new Float64Array(n);
   for (let i = 0; i < n; i++) xs[i] = data.from + (i / 2 + 0.25) * data.step;
   const whole = {min: data.from, max: data.from + n / 2 * data.step};
+  // Where the start is known the axis shows the time of day, else the time of the run.
+  const began = Date.parse(data.started), offset = isNaN(began) ? 0 : began / 1000 % 86400;
+  const timeOfDay = s => new Date(began + Math.round(s) * 1000).toISOString().slice(11, 19);
+  const axisTime = s => isNaN(began) ? clock(s) : timeOfDay(s);
   const load = list("phases").find(p => p.phase === "load");
   let probes = 0;
   for (const c of channels) {
@@ -132,7 +136,9 @@ function runChart(section) {
         }}},
         legend: {show: false},
         cursor: {sync: {key: id, setSeries: false}, drag: {x: true, y: false}, points: {size: 6}},
-        axes: [{...axis, incrs: steps, values: (_, v) => v.map(s => data.step < 30 && u0span(u0()) < 1800 ? clock(s) : clock(s).slice(0, -3) || "0"), space: 70},
+        axes: [{...axis, incrs: steps, space: 70,
+                splits: (_, __, a, z, incr) => { const out = []; for (let s = Math.ceil((a + offset) / incr) * incr - offset; s <= z; s += incr) out.push(s); return out; },
+                values: (_, v) => v.map(s => data.step < 30 && u0span(u0()) < 1800 ? axisTime(s) : axisTime(s).slice(0, -3) || "0")},
                {...axis, size: 54, label: mine[0].unit, labelFont: "600 12px Liberation Sans, Arial, sans-serif", labelSize: 18}],
         series: [{}, ...mine.map(c => ({label: c.name, stroke: css(c.color), width: c.width, dash: c.dash, show: c.shown, points: {show: false}, spanGaps: false}))],
         hooks: {drawClear: [back], drawAxes: [u => under(u, kind)], draw: [u => over(u, kind, k === 0)], setCursor: [u => { if (u.cursor.idx != null && !quiet) show(u.cursor.idx); }],
@@ -194,8 +200,7 @@ function runChart(section) {
     range.textContent = "at " + clock(xs[i]) + wall(xs[i]);
   }
   function wall(s) {
-    const t = Date.parse(data.started);
-    return isNaN(t) ? "" : " (" + new Date(t + s * 1000).toISOString().slice(11, 19) + " UTC)";
+    return isNaN(began) ? "" : " (" + timeOfDay(s) + " UTC)";
   }
   function move(by) {
     const s = u0().scales.x;
