@@ -264,6 +264,9 @@ func formatSeq(n uint64) string { return strconv.FormatUint(n, 10) }
 func (j *Journal) failed(err error) {
 	kind := troubleOf(err)
 	text := explain(err)
+	if code, ok := sqliteCode(err); ok && code&0xff == sqliteIOErr && kind == troubleFull && readOnly(j.opts.Dir) {
+		kind, text = troubleOther, explainReadOnly(err)
+	}
 	j.mu.Lock()
 	before := j.state
 	j.state.ok, j.state.text = false, text

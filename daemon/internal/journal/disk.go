@@ -3,6 +3,7 @@ package journal
 import (
 	"errors"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -144,6 +145,7 @@ func (j *Journal) retirable() (*sampleFile, string) {
 	}
 	j.filesMu.Lock()
 	defer j.filesMu.Unlock()
+	aged := j.agedOut(now)
 	for i, f := range j.files[:len(j.files)-1] {
 		pin := j.pinnedFile(i)
 		if pin != "" && nearlyFull && c.pinned > j.pinCap(c) {
@@ -155,34 +157,61 @@ func (j *Journal) retirable() (*sampleFile, string) {
 		if why != "" {
 			return f, why
 		}
-		if j.opts.Keep > 0 && now.Synced && f.olderThan(now.WallNS-int64(j.opts.Keep)) {
-			return f, "its entries reached their age"
-		}
-		if j.opts.Keep <= 0 {
+		if i >= aged {
 			break
 		}
+		return f, "its entries reached their age"
 	}
 	return nil, ""
 }
 
-// olderThan tells whether every entry of a finished file is older than a wall
-// time, by the latest that any block claims.
-func (f *sampleFile) olderThan(wallNS int64) bool {
-	if newest := f.newest.Load(); newest != 0 {
-		return newest < wallNS
+// agedOut is how many of the oldest files hold only entries beyond their age. Numbers
+// are the order of time: a file is as old as the next synchronised entry behind it at
+// most. What an unsynchronised clock claims counts for nothing, since a board that wakes
+// in the past would call this morning's samples old. filesMu is held.
+func (j *Journal) agedOut(now record.Stamp) (n int) {
+	if j.opts.Keep <= 0 || !now.Synced {
+		return 0
+	}
+	for i, f := range j.files[:len(j.files)-1] {
+		if at, ok := f.lastSynced(); ok && at < now.WallNS-int64(j.opts.Keep) {
+			n = i + 1
+		}
+	}
+	return n
+}
+
+// noTime says that a finished file ends with entries whose wall time means nothing.
+const noTime = math.MinInt64
+
+// lastSynced is the wall time of the last entry of a finished file, if that was
+// synchronised.
+func (f *sampleFile) lastSynced() (wallNS int64, ok bool) {
+	if at := f.newest.Load(); at != 0 {
+		return at, at != noTime
 	}
 	f.mu.RLock()
 	defer f.mu.RUnlock()
 	db, err := f.open()
 	if err != nil || !f.finished {
-		return false
+		return 0, false
 	}
-	var t int64
-	if db.QueryRow("SELECT coalesce(max(max(t0, t1)), 0) FROM blk").Scan(&t) != nil || t == 0 {
-		return false
+	p, err := f.edge(db, "blk", "DESC")
+	if err != nil {
+		return 0, false
 	}
-	f.newest.Store(t)
-	return t < wallNS
+	var r record.BlockReader
+	var last record.Stamp
+	if p.d != nil && r.Reset(p.d) == nil {
+		for r.Scan() {
+			last = r.Stamp()
+		}
+	}
+	if r.Err() != nil || !last.Synced || last.WallNS == 0 {
+		last.WallNS = noTime
+	}
+	f.newest.Store(last.WallNS)
+	return last.WallNS, last.WallNS != noTime
 }
 
 // retire unlinks a file. Readers inside it get a gap.

@@ -3,6 +3,10 @@ package journal
 import (
 	"errors"
 	"fmt"
+	"os"
+	"path/filepath"
+
+	"golang.org/x/sys/unix"
 
 	"soakrig/daemon/record"
 )
@@ -112,9 +116,26 @@ func explain(err error) string {
 	case code&0xff == sqliteIOErr:
 		return "the disk returned an input/output error; it may be full or failing: " + err.Error()
 	case code&0xff == sqliteReadonly:
-		return "the file system is read-only; check the kernel log and mount it read-write: " + err.Error()
+		return explainReadOnly(err)
 	case code&0xff == sqliteBusy || code&0xff == sqliteLocked:
 		return "another program holds the journal's file locked: " + err.Error()
 	}
 	return err.Error()
+}
+
+func explainReadOnly(err error) string {
+	return "the file system is read-only; check the kernel log and mount it read-write: " + err.Error()
+}
+
+// readOnly tells whether a folder's file system refuses to be written to. SQLite calls
+// that an input/output error, and what statfs says is not true of a file system that
+// made itself read-only after an error: a file is made and removed.
+func readOnly(dir string) bool {
+	path := filepath.Join(dir, "probe")
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_WRONLY, 0o640)
+	if err == nil {
+		f.Close()
+		err = os.Remove(path)
+	}
+	return errors.Is(err, unix.EROFS)
 }

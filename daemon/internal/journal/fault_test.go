@@ -417,6 +417,52 @@ func TestRetentionByAgeTrustsOnlyASynchronisedClock(t *testing.T) {
 	}
 }
 
+// TestRetentionKeepsWhatAWrongClockCallsOld: a board wakes in 1970, fills files, and is
+// told the time: its samples are of this morning, and stay until something synchronised
+// behind them has reached its age.
+func TestRetentionKeepsWhatAWrongClockCallsOld(t *testing.T) {
+	opts := small(t.TempDir())
+	opts.Keep = time.Hour
+	j := open(t, opts)
+	defer j.Close()
+	const wall = int64(1_780_000_000_000_000_000)
+	serial := int64(0)
+	fill := func(n int, offset int64, synced bool) {
+		for range n / 250 {
+			for range 250 {
+				serial++
+				_, body := entryFor(uint64(serial))
+				at := record.Stamp{Boot: record.BootID{9}, BootNS: serial * 1e8, WallNS: offset + serial*1e8, Synced: synced}
+				if _, err := j.Append(at, body); err != nil {
+					t.Fatal(err)
+				}
+			}
+			commit(t, j)
+		}
+		j.workersIdle()
+	}
+	fill(20_000, 0, false)
+	j.measure()
+	unsynced := j.State()
+	fill(250, wall, true)
+	j.measure()
+	j.retain()
+	if s := j.State(); s.Oldest != 1 || unsynced.Files < 3 {
+		t.Fatalf("oldest %d of %d files: samples of this morning were retired as if of 1970", s.Oldest, unsynced.Files)
+	}
+	fill(20_000, wall, true)
+	fill(250, wall+int64(20*time.Minute), true)
+	j.retain()
+	if s := j.State(); s.Oldest != 1 {
+		t.Errorf("oldest %d: retired before its age", s.Oldest)
+	}
+	fill(250, wall+int64(2*time.Hour), true)
+	j.retain()
+	if s := j.State(); s.Oldest < 20_000 {
+		t.Errorf("oldest %d: what lies before entries beyond their age stays", s.Oldest)
+	}
+}
+
 // TestClockSteps: a board without a battery clock wakes days in the past, is
 // synchronised, then stepped 90 s back. No entry is lost or reordered.
 func TestClockSteps(t *testing.T) {

@@ -65,7 +65,7 @@ func Open(opts Options) (*Journal, error) {
 func lockDir(dir string) (*os.File, error) {
 	f, err := os.OpenFile(filepath.Join(dir, "lock"), os.O_CREATE|os.O_RDWR, 0o640)
 	if err != nil {
-		return nil, fmt.Errorf("open journal: %w", err)
+		return nil, fmt.Errorf("open journal: %w%s", err, opening(err))
 	}
 	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
 		f.Close()
@@ -75,6 +75,19 @@ func lockDir(dir string) (*os.File, error) {
 		return nil, fmt.Errorf("lock journal %s: %w", dir, err)
 	}
 	return f, nil
+}
+
+// opening says what helps against an error of opening a file for writing.
+func opening(err error) string {
+	switch {
+	case errors.Is(err, unix.EROFS):
+		return "; mount the file system read-write, or name another folder in journal.dir"
+	case errors.Is(err, fs.ErrPermission):
+		return "; give soakd's user the right to write there (chown), or name another folder in journal.dir"
+	case errors.Is(err, unix.ENOSPC):
+		return "; the disk is full: free space, or name another folder in journal.dir"
+	}
+	return ""
 }
 
 // recover brings the folder into order and decides the next number.

@@ -227,17 +227,16 @@ func TestSlowFlushes(t *testing.T) {
 			for j.State().Flushes < 1 && time.Since(began) < 10*slow+time.Second {
 				appended++
 				at, body := entryFor(appended)
-				before := time.Now()
 				if _, err := j.Append(at, body); err != nil {
 					t.Fatal(err)
 				}
 				if e, err := r.Next(t.Context()); err != nil || e.Seq != appended {
 					t.Fatalf("entry %d: %v", e.Seq, err)
 				}
-				if d := time.Since(before); d > 500*time.Millisecond {
-					t.Fatalf("entry %d took %v to append and read", appended, d)
-				}
 				<-time.After(time.Millisecond)
+			}
+			if slow > time.Second && appended < 20 {
+				t.Errorf("%d entries were appended and read while one flush lasted", appended)
 			}
 			if s := j.State(); s.Flushes == 0 || !s.Durable || s.CommitP50 < slow {
 				t.Errorf("state %+v", s)

@@ -33,7 +33,7 @@ type sampleFile struct {
 	path   string
 	first  uint64
 	bytes  atomic.Int64 // as last measured; 0: not yet
-	newest atomic.Int64 // latest wall time of a finished file; 0: not looked up
+	newest atomic.Int64 // wall time of the last entry of a finished file, noTime: unknown; 0: not looked up
 
 	// mu is held for reading by every query and for writing by whoever changes
 	// how the file is opened, finishes, retires or sets it aside.
