@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"strings"
 	"text/tabwriter"
@@ -73,8 +74,8 @@ func printCheck(w io.Writer, r daemon.CheckReport) error {
 		return err
 	}
 	section(w, "How each value comes about", func() {
-		for _, g := range byWhy(r.Channels) {
-			fmt.Fprintf(w, "  %s: %s\n", strings.Join(g.channels, ", "), g.why)
+		for _, g := range together(r.Channels, func(c daemon.ChannelCheck) string { return c.Why }) {
+			fmt.Fprintf(w, "  %s: %s\n", strings.Join(g.channels, ", "), g.text)
 		}
 	})
 	if slices.ContainsFunc(r.Channels, func(c daemon.ChannelCheck) bool { return len(c.Warnings) > 0 }) {
@@ -87,13 +88,13 @@ func printCheck(w io.Writer, r daemon.CheckReport) error {
 		})
 	}
 	section(w, "Faults", func() {
-		for _, c := range r.Channels {
-			if c.Fault != "ok" {
-				fmt.Fprintf(w, "  %s: %s: %s\n", c.Channel, c.Fault, c.Cause)
-			}
+		for _, g := range together(r.Channels, faultText) {
+			fmt.Fprintf(w, "  %s: %s\n", strings.Join(g.channels, ", "), g.text)
 		}
 		for _, p := range r.Problems {
-			fmt.Fprintf(w, "  %s\n", p)
+			if !slices.ContainsFunc(r.Channels, func(c daemon.ChannelCheck) bool { return c.Cause != "" && strings.HasSuffix(p, c.Cause) }) {
+				fmt.Fprintf(w, "  %s\n", p)
+			}
 		}
 		if r.OK {
 			fmt.Fprintln(w, "  none")
@@ -101,8 +102,8 @@ func printCheck(w io.Writer, r daemon.CheckReport) error {
 			fmt.Fprintf(w, "  ports of this board: %s\n", portNames(r))
 		}
 	})
-	for source, lines := range r.Identity {
-		section(w, "Found at "+source, func() { fmt.Fprintln(w, "  "+strings.Join(lines, "\n  ")) })
+	for _, source := range slices.Sorted(maps.Keys(r.Identity)) {
+		section(w, "Found at "+source, func() { fmt.Fprintln(w, "  "+strings.Join(r.Identity[source], "\n  ")) })
 	}
 	if len(r.Notes) > 0 {
 		section(w, "This computer", func() {
@@ -119,18 +120,32 @@ func printCheck(w io.Writer, r daemon.CheckReport) error {
 	return nil
 }
 
-type whyGroup struct {
-	why      string
+// faultText is a channel's fault and its cause; empty: it has a value.
+func faultText(c daemon.ChannelCheck) string {
+	if c.Fault == "ok" {
+		return ""
+	}
+	return c.Fault + ": " + c.Cause
+}
+
+// alike is the channels of which the same is said.
+type alike struct {
+	text     string
 	channels []string
 }
 
-// byWhy gathers the channels whose values come about in the same way.
-func byWhy(all []daemon.ChannelCheck) []whyGroup {
-	var groups []whyGroup
+// together gathers the channels of which the same is said, in order; those of which
+// nothing is said are left out.
+func together(all []daemon.ChannelCheck, say func(daemon.ChannelCheck) string) []alike {
+	var groups []alike
 	for _, c := range all {
-		i := slices.IndexFunc(groups, func(g whyGroup) bool { return g.why == c.Why })
+		text := say(c)
+		if text == "" {
+			continue
+		}
+		i := slices.IndexFunc(groups, func(g alike) bool { return g.text == text })
 		if i < 0 {
-			groups = append(groups, whyGroup{why: c.Why})
+			groups = append(groups, alike{text: text})
 			i = len(groups) - 1
 		}
 		groups[i].channels = append(groups[i].channels, c.Channel)

@@ -11,6 +11,9 @@ import (
 // openError says why a port could not be opened: which ports there are if the name
 // is wrong, who may open it if that is the trouble.
 func (h *Host) openError(kind, name string, err error) error {
+	if in := (*fs.PathError)(nil); errors.As(err, &in) && in.Op == "open" && in.Path == name {
+		err = in.Err // it names what is named here
+	}
 	err = fmt.Errorf("open %s: %w", name, err)
 	if errors.Is(err, fs.ErrPermission) {
 		if who := permission(h.pathOf(kind, name)); who != "" {
