@@ -106,11 +106,13 @@ type SerialPort interface {
 // SPIOptions says how a chip wants to be talked to.
 type SPIOptions struct {
 	Port   string           // periph name; required
-	Select string           // GPIO pin as chip select (idle high); empty: the port's own
+	Select string           // GPIO pin as chip select (idle high), or Decoder.Select; empty: the port's own
 	Mode   spi.Mode         // clock polarity and phase
 	Max    physic.Frequency // the chip's fastest clock; required
 	Bits   int              // bits per word; zero means 8
 	For    string           // who uses the chip (a channel), for error messages; may be empty
+
+	decoder *Decoder // of Select
 }
 
 // I2COptions says where a chip sits on its bus.

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"strings"
 	"sync"
 	"time"
 
@@ -24,6 +25,8 @@ type Host struct {
 	claims map[string]string // chip selects, addresses, lines: who holds them
 	open   map[*serialLine]struct{}
 	lines  map[string]*lineUsers // by lineKey
+
+	decoders map[string]*decoderUse // by name in capitals
 }
 
 // NewHost returns a host over ports: Hardware() on a real board, a simulated rig
@@ -37,6 +40,8 @@ func NewHost(ports Ports) *Host {
 		claims: map[string]string{},
 		open:   map[*serialLine]struct{}{},
 		lines:  map[string]*lineUsers{},
+
+		decoders: map[string]*decoderUse{},
 	}
 }
 
@@ -83,7 +88,7 @@ func (h *Host) Wait(ctx context.Context, d time.Duration) error {
 func (h *Host) Pin(name string) (gpio.PinIO, error) {
 	h.mu.Lock()
 	closed := h.closed
-	who, taken := h.claims["pin "+name]
+	who, taken := h.claims["pin "+strings.ToUpper(name)]
 	h.mu.Unlock()
 	if closed {
 		return nil, fmt.Errorf("pin %s: host %w", name, ErrClosed)

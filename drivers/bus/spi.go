@@ -14,10 +14,10 @@ import (
 )
 
 // SPI opens one chip. The port behind it is opened and connected once and shared
-// by every chip that a GPIO pin selects; those agree in mode and word length, and
-// the slowest of them sets the clock. The port's own chip select serves one chip,
-// and then no GPIO select may be used on the same port: the kernel would select
-// that chip during every transfer.
+// by every chip that a GPIO pin or a decoder selects; those agree in mode and word
+// length, and the slowest of them sets the clock. The port's own chip select serves
+// one chip, or enables one decoder, and then no GPIO select may be used on the same
+// port: the kernel would select that chip during every transfer.
 func (h *Host) SPI(o SPIOptions) (SPI, error) {
 	if err := o.check(); err != nil {
 		return nil, err
@@ -26,18 +26,35 @@ func (h *Host) SPI(o SPIOptions) (SPI, error) {
 	if o.Bits == 0 {
 		o.Bits = 8
 	}
+	var err error
+	if o.decoder, err = parseSelect(o.Select); err != nil {
+		return nil, fmt.Errorf("%s: %w", o.Port, err)
+	}
 	claims, err := h.claimSelect(o)
 	if err != nil {
 		return nil, err
 	}
 	chip := &spiChip{host: h, claims: claims, opts: o}
 	if err := chip.open(); err != nil {
-		for _, key := range claims {
-			h.unclaim(key)
-		}
+		chip.unclaim()
 		return nil, err
 	}
 	return chip, nil
+}
+
+// unclaim gives back what claimSelect took.
+func (c *spiChip) unclaim() {
+	for _, key := range c.claims {
+		c.host.unclaim(key)
+	}
+	if c.opts.decoder != nil {
+		c.host.leaveDecoder(c.opts.Port, c.opts.decoder)
+	}
+}
+
+// byKernel says that the port's own chip select is to be driven.
+func (o SPIOptions) byKernel() bool {
+	return o.Select == "" || o.decoder != nil && o.decoder.Enable == ""
 }
 
 func (o SPIOptions) check() error {
@@ -65,6 +82,9 @@ func (o SPIOptions) where() string {
 // claimSelect takes the chip select, and the right to use the port in this way.
 func (h *Host) claimSelect(o SPIOptions) ([]string, error) {
 	own, shared := "select "+o.Port, "carrier "+o.Port
+	if o.decoder != nil {
+		return h.claimDecoder(o, o.decoder)
+	}
 	if o.Select == "" {
 		if err := h.claim(own, o.For, fmt.Sprintf("%s and %s are both on chip select %s; give one of them another port or select pin",
 			orNobody(h.holder(own)), orNobody(o.For), o.Port)); err != nil {
@@ -78,7 +98,7 @@ func (h *Host) claimSelect(o SPIOptions) ([]string, error) {
 		}
 		return []string{own}, nil
 	}
-	pin := "pin " + o.Select
+	pin := "pin " + strings.ToUpper(o.Select)
 	if err := h.claim(pin, o.For, fmt.Sprintf("%s and %s are both on select pin %s; give one of them another pin",
 		orNobody(h.holder(pin)), orNobody(o.For), o.Select)); err != nil {
 		return nil, err
@@ -116,7 +136,7 @@ type spiPort struct {
 	limit physic.Frequency
 	lost  bool // the device node vanished: open again before the next transfer
 	stamp string
-	held  []SelectPin // pins that could not be released: nothing may be sent before
+	held  []selection // what could not be released: nothing may be sent before
 }
 
 // spiChip is one chip: a port and, perhaps, a pin.
@@ -125,7 +145,7 @@ type spiChip struct {
 	opts   SPIOptions
 	claims []string
 	port   *spiPort
-	pin    SelectPin
+	sel    selection // nil: the port's own chip select
 	closed atomic.Bool
 }
 
@@ -141,7 +161,7 @@ func (c *spiChip) open() error {
 	h.mu.Lock()
 	p := h.spi[o.Port]
 	if p == nil {
-		p = &spiPort{name: o.Port, owner: own, mode: o.Mode, bits: o.Bits, noCS: o.Select != ""}
+		p = &spiPort{name: o.Port, owner: own, mode: o.Mode, bits: o.Bits, noCS: !o.byKernel()}
 		h.spi[o.Port] = p
 	}
 	p.refs++
@@ -166,22 +186,19 @@ func (c *spiChip) openHeld() error {
 		return fmt.Errorf("%s: %s wants SPI mode %d with %d bits, other chips on the same port mode %d with %d bits; "+
 			"chips of different modes need different ports", o.where(), orNobody(o.For), o.Mode, o.Bits, p.mode, p.bits)
 	}
-	if o.Select != "" {
-		pin, err := h.selectPin(o.Select)
-		if err != nil {
-			return err
-		}
-		c.pin = pin
+	var err error
+	if c.sel, err = h.openSelect(o); err != nil {
+		return err
 	}
-	err := p.lower(o.Max)
+	err = p.lower(o.Max)
 	if err == nil && p.port == nil {
 		err = h.connect(p)
 	}
 	if err == nil {
 		err = p.notItsOwn(o)
 	}
-	if err != nil && c.pin != nil {
-		err = errors.Join(err, c.pin.Close())
+	if err != nil && c.sel != nil {
+		err = errors.Join(err, c.sel.release())
 	}
 	return err
 }
@@ -207,8 +224,14 @@ func (p *spiPort) notItsOwn(o SPIOptions) error {
 	if !ok || o.Select == "" {
 		return nil
 	}
-	if cs := pins.CS(); cs != nil && cs != gpio.INVALID && strings.EqualFold(cs.Name(), o.Select) {
-		return fmt.Errorf("%s: pin %s is driven by the SPI controller as the chip select of %s; use another pin", o.where(), o.Select, p.name)
+	used := []string{o.Select}
+	if o.decoder != nil {
+		used = o.decoder.pins()
+	}
+	for _, pin := range used {
+		if cs := pins.CS(); cs != nil && cs != gpio.INVALID && strings.EqualFold(cs.Name(), pin) {
+			return fmt.Errorf("%s: pin %s is driven by the SPI controller as the chip select of %s; use another pin", o.where(), pin, p.name)
+		}
 	}
 	return nil
 }
@@ -285,33 +308,33 @@ func (c *spiChip) exchange(w, r []byte) error {
 	if err := p.releaseHeld(); err != nil {
 		return err
 	}
-	if c.pin == nil {
+	if c.sel == nil {
 		return p.note(c.host, p.conn.Tx(w, r))
 	}
-	if err := c.pin.Out(gpio.Low); err != nil {
-		return errors.Join(fmt.Errorf("select by %s: %w", c.opts.Select, err), p.deselect(c.pin, c.opts.Select))
+	if err := c.sel.on(); err != nil {
+		return errors.Join(fmt.Errorf("select by %s: %w", c.sel, err), p.deselect(c.sel))
 	}
 	err := p.note(c.host, p.conn.Tx(w, r))
-	if off := p.deselect(c.pin, c.opts.Select); off != nil {
+	if off := p.deselect(c.sel); off != nil {
 		return errors.Join(err, off)
 	}
 	return err
 }
 
-// deselect drives a pin high. A pin that stays low is kept on a list: as long as
-// its chip may be selected, no transfer on this port means anything.
-func (p *spiPort) deselect(pin SelectPin, name string) error {
-	err := pin.Out(gpio.High)
+// deselect takes a selection back. One that stays is kept on a list: as long as its
+// chip may be selected, no transfer on this port means anything.
+func (p *spiPort) deselect(sel selection) error {
+	err := sel.off()
 	if err == nil {
 		return nil
 	}
-	p.held = append(p.held, pin)
-	return fmt.Errorf("release select pin %s: %w", name, err)
+	p.held = append(p.held, sel)
+	return fmt.Errorf("release select %s: %w", sel, err)
 }
 
 func (p *spiPort) releaseHeld() error {
 	for len(p.held) > 0 {
-		if err := p.held[len(p.held)-1].Out(gpio.High); err != nil {
+		if err := p.held[len(p.held)-1].off(); err != nil {
 			return fmt.Errorf("another chip on %s is still selected and can't be released: %w", p.name, err)
 		}
 		p.held = p.held[:len(p.held)-1]
@@ -345,18 +368,14 @@ func (c *spiChip) Close() error {
 		return nil
 	}
 	var err error
-	if c.pin != nil {
-		err = c.port.owner.shut(func() error {
-			return errors.Join(c.pin.Out(gpio.High), c.pin.Close())
-		})
+	if c.sel != nil {
+		err = c.port.owner.shut(c.sel.release)
 		if err != nil {
 			err = fmt.Errorf("%s: %w", c, err)
 		}
 	}
 	err = errors.Join(err, c.host.dropSPI(c.port))
-	for _, key := range c.claims {
-		c.host.unclaim(key)
-	}
+	c.unclaim()
 	return err
 }
 

@@ -35,6 +35,7 @@ type SPIPort struct {
 	// Guarded by ports.mu.
 	own       Chip
 	chips     map[string]Chip // by pin name
+	decoded   []decodedChip
 	level     byte
 	openErr   error
 	refuse    map[spi.Mode]error
@@ -48,6 +49,35 @@ func (p *SPIPort) Attach(c Chip) *SPIPort { p.lock(func() { p.own = c }); return
 func (p *SPIPort) AttachAt(pin string, c Chip) *SPIPort {
 	p.lock(func() { p.chips[pin] = c })
 	return p
+}
+
+// decodedChip sits at one output of a decoder.
+type decodedChip struct {
+	lines  []string // lowest bit first
+	enable string   // active low; empty: the port's own chip select
+	output int
+	chip   Chip
+}
+
+// AttachDecoded puts a chip at an output of a decoder on pins of the same Ports;
+// lines are the address, lowest bit first. Without an enable pin the port's own chip
+// select enables the decoder.
+func (p *SPIPort) AttachDecoded(lines []string, enable string, output int, c Chip) *SPIPort {
+	p.lock(func() { p.decoded = append(p.decoded, decodedChip{lines, enable, output, c}) })
+	return p
+}
+
+// selected tells whether the decoder drives the chip's output. ports.mu is held.
+func (d decodedChip) selected(pins map[string]*Pin, own bool) bool {
+	if d.enable == "" && !own || d.enable != "" && (pins[d.enable] == nil || !pins[d.enable].driven || pins[d.enable].level != gpio.Low) {
+		return false
+	}
+	for i, line := range d.lines {
+		if pin := pins[line]; pin == nil || !pin.driven || bool(pin.level) != (d.output>>i&1 == 1) {
+			return false
+		}
+	}
+	return true
 }
 
 // Float sets what is read while nothing drives the line: 0x00 or 0xFF.
@@ -179,6 +209,12 @@ func (h *spiHandle) selected() (c Chip, name string, many bool) {
 			name += "+" + pin
 		} else {
 			c, name = chip, pin
+		}
+	}
+	for _, d := range h.port.decoded {
+		if d.selected(h.port.ports.pins, h.mode&spi.NoCS == 0) {
+			n++
+			c, name = d.chip, fmt.Sprintf("output %d", d.output)
 		}
 	}
 	if n == 0 {
