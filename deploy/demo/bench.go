@@ -37,22 +37,26 @@ type bench struct {
 	state  *progress
 }
 
-// openBench starts a daemon for one rig.
+// openBench starts a daemon for one rig of the campaign.
 func openBench(ctx context.Context, o options, name string, seed int, p *progress) (*bench, error) {
-	t, err := template.New("rig.yaml").Option("missingkey=error").Parse(rigYAML)
+	return openRig(ctx, name+".yaml", rigYAML, name, map[string]any{
+		"Rig": name, "Seed": seed, "Speed": o.speed, "Dir": filepath.Join(o.dir, "journals", name), "Limit": limitC,
+		"Baseline": baseline, "Load": loadTime, "Cooldown": cooldown,
+	}, p)
+}
+
+// openRig starts a daemon by the configuration that a template gives.
+func openRig(ctx context.Context, file, config, name string, values map[string]any, p *progress) (*bench, error) {
+	t, err := template.New(file).Option("missingkey=error").Parse(config)
 	if err != nil {
 		return nil, err
 	}
 	var text bytes.Buffer
-	err = t.Execute(&text, map[string]any{
-		"Rig": name, "Seed": seed, "Speed": o.speed, "Dir": filepath.Join(o.dir, "journals", name), "Limit": limitC,
-		"Baseline": baseline, "Load": loadTime, "Cooldown": cooldown,
-	})
-	if err != nil {
+	if err = t.Execute(&text, values); err != nil {
 		return nil, err
 	}
 	drivers := all.Drivers()
-	cfg, err := daemon.ParseConfig(name+".yaml", text.Bytes(), drivers)
+	cfg, err := daemon.ParseConfig(file, text.Bytes(), drivers)
 	if err != nil {
 		return nil, err
 	}

@@ -17,6 +17,7 @@ type options struct {
 	dir   string
 	speed float64
 	stay  bool
+	night bool
 }
 
 // run runs the campaign and leaves its results in o.dir.
