@@ -42,6 +42,15 @@ type Prober interface {
 	Probe(ctx context.Context) ([]string, error)
 }
 
+// Resumer is implemented by devices that count by themselves, so that a counter would
+// begin at 0 with every start of the daemon. Resume is called after Open and before the
+// first Read, with the last code that was stored for an input whose converter was the
+// same; the input goes on from there. What happened in between was not counted:
+// Converter.CountedHere says so to whoever computes with the counter.
+type Resumer interface {
+	Resume(input int, code int64)
+}
+
 // Reading is one input's part of a sample: a code or the faults that stand in its
 // place. With a fault, codes are evidence only and never become a value.
 type Reading struct {

@@ -51,6 +51,7 @@ type Converter struct {
 	SlopeVoltsPerK float64 `json:"slope_v_per_k,omitempty"`
 	R0Ohms         float64 `json:"r0_ohms,omitempty"`
 	Modulus        float64 `json:"modulus,omitempty"`
+	CountedHere    bool    `json:"counted_here,omitempty"`
 	ConversionNS   int64   `json:"conversion_ns,omitempty"`
 	Lines          []Line  `json:"lines,omitempty"`
 }

@@ -34,7 +34,7 @@ func (r *Run) Input(cold func(channel int) float64) (analysis.Input, error) {
 		cold = func(int) float64 { return usualColdC }
 	}
 	for i, ch := range r.Layouts[0].Channels {
-		in.Channels = append(in.Channels, analysis.Channel{Name: ch.Name, Place: ch.Place, Unit: ch.Unit, Kind: ch.Kind, Role: ch.Role, Modulus: ch.Converter.Modulus,
+		in.Channels = append(in.Channels, analysis.Channel{Name: ch.Name, Place: ch.Place, Unit: ch.Unit, Kind: ch.Kind, Role: ch.Role, Modulus: ch.Converter.Modulus, CountedHere: ch.Converter.CountedHere,
 			Budget: func(value float64) []record.BudgetLine { return conv.Budget(i, value, cold(i)) }})
 	}
 	return in, nil

@@ -171,7 +171,7 @@ func converter(c drivers.Converter) record.Converter {
 	out := record.Converter{
 		Model: c.Model, Law: record.Law(c.Law), PerCode: c.PerCode, Offset: c.Offset,
 		ColdPerCode: c.ColdPerCode, SlopeVoltsPerK: c.SlopeVoltsPerK, R0Ohms: c.R0Ohms,
-		Modulus: c.Modulus, ConversionNS: int64(c.Conversion),
+		Modulus: c.Modulus, CountedHere: c.CountedHere, ConversionNS: int64(c.Conversion),
 	}
 	for _, l := range c.Lines {
 		out.Lines = append(out.Lines, record.Line{

@@ -35,7 +35,8 @@ type source struct {
 	named  map[string]*config.Channel // what rig.yaml says of its channels
 	host   *bus.Host
 	clock  rigtime.Clock
-	every  int64 // ns
+	recall Recaller // nil: nothing is remembered
+	every  int64    // ns
 
 	readings []drivers.Reading
 	sample   record.Sample
@@ -60,6 +61,7 @@ func newSource(c *config.Source, opts Options) *source {
 		sample:   record.Sample{Raw: make([]record.Raw, len(c.Inputs))},
 		state:    Health{Source: c.Name, State: "closed"},
 	}
+	s.recall, _ = opts.Journal.(Recaller)
 	for _, d := range opts.Drivers {
 		if d.Name == c.Driver {
 			s.driver = d
@@ -91,6 +93,7 @@ func (s *source) open(ctx context.Context) error {
 		return fmt.Errorf("source %s: %w", s.cfg.Name, err)
 	}
 	s.retry = reopenFirst
+	s.resume(ctx, dev)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	if s.closed {

@@ -82,7 +82,7 @@ func (f *feed) input(rig string, started record.Stamp) analysis.Input {
 		in.Channels = append(in.Channels, analysis.Channel{
 			Name: ch.Name, Place: ch.Place, Unit: ch.Unit, Kind: ch.Kind, Role: ch.Role, Modulus: ch.Converter.Modulus,
 			CountedHere: ch.Converter.CountedHere,
-			Budget: func(value float64) []record.BudgetLine { return f.table0.Budget(i, value, f.cold[i]) },
+			Budget:      func(value float64) []record.BudgetLine { return f.table0.Budget(i, value, f.cold[i]) },
 		})
 	}
 	return in

@@ -24,6 +24,7 @@ type Dev struct {
 	edges    bus.Edges
 	train    train
 	fields   []field
+	before   int64 // pulses that were counted before this device was opened
 	convs    []drivers.Converter
 	joules   float64 // per pulse
 	maxWatts float64
@@ -31,13 +32,23 @@ type Dev struct {
 	buf      [256]bus.Edge
 }
 
-var _ drivers.Device = (*Dev)(nil)
+var (
+	_ drivers.Device  = (*Dev)(nil)
+	_ drivers.Resumer = (*Dev)(nil)
+)
 
 // Converters says what the codes mean, one per input.
 func (d *Dev) Converters() []drivers.Converter { return d.convs }
 
 // Close gives the line back.
 func (d *Dev) Close() error { return d.edges.Close() }
+
+// Resume makes the energy go on from a total that was stored.
+func (d *Dev) Resume(input int, code int64) {
+	if d.fields[input] == energy && code > 0 {
+		d.before = code
+	}
+}
 
 // Read takes the edges that came and judges the train at this instant. It never waits.
 func (d *Dev) Read(ctx context.Context, out []drivers.Reading) error {
@@ -53,7 +64,7 @@ func (d *Dev) Read(ctx context.Context, out []drivers.Reading) error {
 			}
 			out[i].Fail(fault, err)
 		case d.fields[i] == energy:
-			out[i].Set(d.train.count, 0)
+			out[i].Set(d.before+d.train.count, 0)
 		default:
 			d.power(now, &out[i])
 		}

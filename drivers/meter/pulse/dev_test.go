@@ -282,3 +282,24 @@ func TestConformance(t *testing.T) {
 		}
 	})
 }
+
+// TestTotalGoesOn: what was stored before is where the count goes on from; power needs
+// two pulses of its own.
+func TestTotalGoesOn(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d, l, _ := open(t, opts)
+		d.Resume(0, 77) // power is not a count
+		d.Resume(1, 1200)
+		if !d.Converters()[1].CountedHere || d.Converters()[0].CountedHere {
+			t.Error("the energy is counted here, the power is not")
+		}
+		if _, count, out := read(t, d); count != 1200 || out[1].Faults != 0 || out[0].Faults != drivers.Stale {
+			t.Errorf("before the first pulse: %d (%v), power %v", count, out[1].Cause, out[0].Faults)
+		}
+		pulses(l, 0, 1*time.Second, 10*time.Second)
+		time.Sleep(11 * time.Second) // the bubble's clock
+		if watts, count, _ := read(t, d); count != 1202 || math.Abs(watts-400) > 1e-6 {
+			t.Errorf("%d pulses, %v W, want 1202 and 400", count, watts)
+		}
+	})
+}

@@ -2,7 +2,7 @@
 // power from the time between two pulses, as the kernel stamped them, and energy from
 // their count.
 //
-// The energy counts from the opening of the source; a restart begins at 0, which is a
-// reset and not a wrap. Power between pulses is the most it can be: it falls while no
+// The energy is a total: after a restart it goes on from what was stored last, without
+// the pulses of the time between, so that a run's energy is integrated from power then. Power between pulses is the most it can be: it falls while no
 // pulse comes and is stale in the end, never 0.
 package pulse

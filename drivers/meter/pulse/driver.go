@@ -30,7 +30,7 @@ var Driver = drivers.Driver{
 		Misses: []string{
 			"a wire that is off looks like no power until it is stale",
 			"one interval is the resolution: 1000/kWh at 60 W give one value a minute",
-			"the count begins at 0 with every start of soakd",
+			"pulses that come while soakd does not run: the total goes on from the last one stored",
 		},
 		Accuracy: []string{"energy: the meter's class and one pulse; power: the class, since intervals are exact to a millisecond"},
 		Caution: "Pulse outputs are safe to touch only if the meter says so; keep their wires apart from mains wires. Fixed meters are " +
@@ -127,7 +127,7 @@ func (d *Dev) add(i int, in drivers.Input) error {
 		c.Law, c.Kind, c.Unit, c.PerCode = drivers.LawFloat64, drivers.Power, "W", 1
 		d.fields = append(d.fields, power)
 	case "energy":
-		c.Law, c.Kind, c.Unit, c.PerCode = drivers.LawLinear, drivers.Energy, "J", d.joules
+		c.Law, c.Kind, c.Unit, c.PerCode, c.CountedHere = drivers.LawLinear, drivers.Energy, "J", d.joules, true
 		c.Lines = append(c.Lines, drivers.Line{Name: "one pulse", Half: d.joules, In: drivers.OnValue, Source: "the meter's constant"})
 		d.fields = append(d.fields, energy)
 	default:

@@ -844,17 +844,19 @@ func (x *ColdJunction) GetFixedC() float64 {
 
 // Converter is drivers.Converter as stored; see there for the laws.
 type Converter struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Model         string                 `protobuf:"bytes,1,opt,name=model,proto3" json:"model,omitempty"`
-	Law           uint32                 `protobuf:"varint,2,opt,name=law,proto3" json:"law,omitempty"`
-	PerCode       float64                `protobuf:"fixed64,3,opt,name=per_code,json=perCode,proto3" json:"per_code,omitempty"`
-	Offset        float64                `protobuf:"fixed64,4,opt,name=offset,proto3" json:"offset,omitempty"`
-	ColdPerCode   float64                `protobuf:"fixed64,5,opt,name=cold_per_code,json=coldPerCode,proto3" json:"cold_per_code,omitempty"`
-	SlopeVPerK    float64                `protobuf:"fixed64,6,opt,name=slope_v_per_k,json=slopeVPerK,proto3" json:"slope_v_per_k,omitempty"`
-	R0Ohms        float64                `protobuf:"fixed64,7,opt,name=r0_ohms,json=r0Ohms,proto3" json:"r0_ohms,omitempty"`
-	Modulus       float64                `protobuf:"fixed64,8,opt,name=modulus,proto3" json:"modulus,omitempty"`
-	ConversionNs  int64                  `protobuf:"varint,9,opt,name=conversion_ns,json=conversionNs,proto3" json:"conversion_ns,omitempty"`
-	Lines         []*Line                `protobuf:"bytes,10,rep,name=lines,proto3" json:"lines,omitempty"`
+	state        protoimpl.MessageState `protogen:"open.v1"`
+	Model        string                 `protobuf:"bytes,1,opt,name=model,proto3" json:"model,omitempty"`
+	Law          uint32                 `protobuf:"varint,2,opt,name=law,proto3" json:"law,omitempty"`
+	PerCode      float64                `protobuf:"fixed64,3,opt,name=per_code,json=perCode,proto3" json:"per_code,omitempty"`
+	Offset       float64                `protobuf:"fixed64,4,opt,name=offset,proto3" json:"offset,omitempty"`
+	ColdPerCode  float64                `protobuf:"fixed64,5,opt,name=cold_per_code,json=coldPerCode,proto3" json:"cold_per_code,omitempty"`
+	SlopeVPerK   float64                `protobuf:"fixed64,6,opt,name=slope_v_per_k,json=slopeVPerK,proto3" json:"slope_v_per_k,omitempty"`
+	R0Ohms       float64                `protobuf:"fixed64,7,opt,name=r0_ohms,json=r0Ohms,proto3" json:"r0_ohms,omitempty"`
+	Modulus      float64                `protobuf:"fixed64,8,opt,name=modulus,proto3" json:"modulus,omitempty"`
+	ConversionNs int64                  `protobuf:"varint,9,opt,name=conversion_ns,json=conversionNs,proto3" json:"conversion_ns,omitempty"`
+	// a counter that the daemon keeps: it stands still while the daemon does
+	CountedHere   bool    `protobuf:"varint,11,opt,name=counted_here,json=countedHere,proto3" json:"counted_here,omitempty"`
+	Lines         []*Line `protobuf:"bytes,10,rep,name=lines,proto3" json:"lines,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -950,6 +952,13 @@ func (x *Converter) GetConversionNs() int64 {
 		return x.ConversionNs
 	}
 	return 0
+}
+
+func (x *Converter) GetCountedHere() bool {
+	if x != nil {
+		return x.CountedHere
+	}
+	return false
 }
 
 func (x *Converter) GetLines() []*Line {
@@ -1329,7 +1338,7 @@ const file_soakrig_v1_rig_proto_rawDesc = "" +
 	"\achannel\x18\x02 \x01(\tR\achannel\x12\x1c\n" +
 	"\afixed_c\x18\x03 \x01(\x01H\x00R\x06fixedC\x88\x01\x01B\n" +
 	"\n" +
-	"\b_fixed_c\"\xad\x02\n" +
+	"\b_fixed_c\"\xd0\x02\n" +
 	"\tConverter\x12\x14\n" +
 	"\x05model\x18\x01 \x01(\tR\x05model\x12\x10\n" +
 	"\x03law\x18\x02 \x01(\rR\x03law\x12\x19\n" +
@@ -1340,7 +1349,8 @@ const file_soakrig_v1_rig_proto_rawDesc = "" +
 	"slopeVPerK\x12\x17\n" +
 	"\ar0_ohms\x18\a \x01(\x01R\x06r0Ohms\x12\x18\n" +
 	"\amodulus\x18\b \x01(\x01R\amodulus\x12#\n" +
-	"\rconversion_ns\x18\t \x01(\x03R\fconversionNs\x12&\n" +
+	"\rconversion_ns\x18\t \x01(\x03R\fconversionNs\x12!\n" +
+	"\fcounted_here\x18\v \x01(\bR\vcountedHere\x12&\n" +
 	"\x05lines\x18\n" +
 	" \x03(\v2\x10.soakrig.v1.LineR\x05lines\"\x9b\x01\n" +
 	"\x04Line\x12\x12\n" +
