@@ -5,10 +5,12 @@ import (
 	"fmt"
 	"io"
 	"slices"
+	"strings"
 
 	"github.com/spf13/cobra"
 
 	"soakrig/daemon"
+	"soakrig/daemon/record"
 )
 
 // journalCommand inspects a journal without soakd: it only reads.
@@ -71,45 +73,109 @@ func printJournal(w io.Writer, r daemon.JournalReport, output string, files bool
 		enc.SetIndent("", "  ")
 		return enc.Encode(r)
 	}
+	printHealth(w, r)
+	for _, f := range r.Files {
+		sound := f.Trouble == "" && f.Damaged == 0
+		if files || !sound {
+			printFile(w, f, sound)
+		}
+	}
+	switch {
+	case r.Newer > 0:
+		fmt.Fprintf(w, "A newer soakd wrote this (format %d): look at it and go on with that one.\n", r.Newer)
+	case !r.Healthy && r.InUse:
+		fmt.Fprintln(w, "Copy the folder before anything else. soakd reads past the damage and reports what is missing; at its next start\nit sets damaged files aside and saves every entry that matches its checksum.")
+	case !r.Healthy:
+		fmt.Fprintln(w, "Copy the folder before anything else. soakd sets damaged files aside when it starts, saves every entry that matches\nits checksum, and tells in the journal which entries are gone.")
+	case !files:
+		fmt.Fprintf(w, "Every entry was read and matches its checksum: %d entries in %s.\n", r.Entries, plural(len(r.Files), "file"))
+	}
+	return nil
+}
+
+func printHealth(w io.Writer, r daemon.JournalReport) {
 	state := "healthy"
-	if !r.Healthy {
+	switch {
+	case r.Newer > 0:
+		state = "NOT READ, of a newer format"
+	case !r.Healthy:
 		state = "DAMAGED"
 	}
-	fmt.Fprintf(w, "journal %s in %s: %s\n", r.ID, r.Dir, state)
-	fmt.Fprintf(w, "  entries   %d to %d (%d readable, %d samples, %d values)\n", r.Oldest, r.Newest, r.Entries, r.Samples, r.Values)
+	id := r.ID
+	if id == "" {
+		id = "(its id can't be read)"
+	}
+	fmt.Fprintf(w, "journal %s in %s: %s\n", id, r.Dir, state)
 	if r.Entries > 0 {
-		fmt.Fprintf(w, "  time      %s to %s\n", r.First.Wall().Format("2006-01-02 15:04:05 MST"), r.Last.Wall().Format("2006-01-02 15:04:05 MST"))
+		fmt.Fprintf(w, "  entries   %d to %d (%d readable, %d samples, %d values)\n", r.Oldest, r.Newest, r.Entries, r.Samples, r.Values)
+		fmt.Fprintf(w, "  time      %s to %s\n", wall(r.First), wall(r.Last))
+	} else {
+		fmt.Fprintln(w, "  entries   none can be read")
 	}
 	fmt.Fprintf(w, "  size      %d bytes", r.Bytes)
 	if r.BytesPerValue > 0 {
 		fmt.Fprintf(w, ", %.2f for each sealed value", r.BytesPerValue)
 	}
-	fmt.Fprintf(w, "\n  records   %d runs, %d calibrations, %d pins\n", r.Runs, r.Calibrations, r.Pins)
-	if r.Unknown > 0 {
-		fmt.Fprintf(w, "  unknown   %d entries of types that this soakd does not know\n", r.Unknown)
+	fmt.Fprintln(w)
+	if r.RecordsTrouble == "" {
+		fmt.Fprintf(w, "  records   %s, %s, %s\n", plural(r.Runs, "run"), plural(r.Calibrations, "calibration"), plural(r.Pins, "pin"))
+	} else {
+		fmt.Fprintf(w, "  records   runs, calibrations and pins can't be read: %s\n", r.RecordsTrouble)
 	}
-	if r.InUse {
+	if r.Unknown > 0 {
+		fmt.Fprintf(w, "  unknown   %s of types that this soakd does not know\n", plural(int(r.Unknown), "entry"))
+	}
+	switch {
+	case r.InUse:
 		fmt.Fprintln(w, "  in use    a soakd has it open")
-	} else if !r.Clean {
-		fmt.Fprintln(w, "  not closed in order: the next soakd begins behind what may have been streamed")
+	case !r.Clean && r.Newer == 0:
+		fmt.Fprintln(w, "  stopped   not in order, or this is a copy of one in use: the next soakd begins behind what may have been streamed")
 	}
 	for _, g := range r.Missing {
-		fmt.Fprintf(w, "  missing   %d to %d: %s %s\n", g.From, g.To, g.Cause, g.Text)
-	}
-	if r.RecordsTrouble != "" {
-		fmt.Fprintf(w, "  records   %s\n", r.RecordsTrouble)
+		fmt.Fprintf(w, "  missing   %d to %d (%s): %s\n", g.From, g.To, g.Cause, g.Text)
 	}
 	for _, f := range r.SetAside {
 		fmt.Fprintf(w, "  set aside %s\n", f)
 	}
-	if files {
-		for _, f := range r.Files {
-			text, err := json.Marshal(f)
-			if err != nil {
-				return err
-			}
-			fmt.Fprintf(w, "  file      %s\n", text)
-		}
+}
+
+// wall is a stamp's wall time, and a warning where nothing had set the clock.
+func wall(s record.Stamp) string {
+	text := s.Wall().UTC().Format("2006-01-02 15:04:05 MST")
+	if !s.Synced {
+		text += " (clock not synchronised)"
 	}
-	return nil
+	return text
+}
+
+func printFile(w io.Writer, f daemon.JournalFile, sound bool) {
+	fmt.Fprintf(w, "  file      %s: ", f.Name)
+	if f.First == 0 && !sound {
+		fmt.Fprint(w, "nothing could be read")
+	} else if f.First == 0 {
+		fmt.Fprint(w, "no entries")
+	} else {
+		fmt.Fprintf(w, "%d to %d, %s, %s not sealed yet", f.First, f.Last, plural(f.Blocks, "sealed block"), plural(f.Live, "commit"))
+	}
+	fmt.Fprintf(w, ", %d bytes\n", f.Bytes)
+	if sound {
+		return
+	}
+	if f.Damaged > 0 {
+		fmt.Fprintf(w, "            %s can't be used: the checksum does not match\n", plural(f.Damaged, "row"))
+	}
+	if f.Trouble != "" {
+		fmt.Fprintf(w, "            %s\n", strings.ReplaceAll(f.Trouble, "\n", "\n            "))
+	}
+}
+
+// plural counts things in words.
+func plural(n int, what string) string {
+	switch {
+	case n == 1:
+		return "1 " + what
+	case strings.HasSuffix(what, "y"):
+		return fmt.Sprintf("%d %sies", n, strings.TrimSuffix(what, "y"))
+	}
+	return fmt.Sprintf("%d %ss", n, what)
 }

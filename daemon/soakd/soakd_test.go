@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math"
@@ -374,8 +375,31 @@ func TestJournalCommand(t *testing.T) {
 	if code != 0 || !strings.Contains(out, `"clean": true`) {
 		t.Errorf("after a stop: exit %d: %s%s", code, out, errs)
 	}
-	if code, _, errs := soakd(t, "journal", "check", t.TempDir()); code != 1 || errs == "" {
+	if code, _, errs := soakd(t, "journal", "check", t.TempDir()); code != 1 || !strings.Contains(errs, "journal.dir") {
 		t.Errorf("no journal there: exit %d: %s", code, errs)
+	}
+	if code, _, errs := soakd(t, "journal", "check", file); code != 1 || !strings.Contains(errs, "not a file") {
+		t.Errorf("a file: exit %d: %s", code, errs)
+	}
+	var report struct{ Dir string }
+	if err := json.Unmarshal([]byte(out), &report); err != nil {
+		t.Fatal(err)
+	}
+	journal := report.Dir
+	code, out, errs = soakd(t, "journal", "check", journal)
+	if code != 0 || !strings.Contains(out, "Every entry was read and matches its checksum") {
+		t.Errorf("check: exit %d: %s%s", code, out, errs)
+	}
+	samples, err := filepath.Glob(filepath.Join(journal, "samples-*.db"))
+	if err != nil || len(samples) == 0 {
+		t.Fatal(samples, err)
+	}
+	if err := os.Truncate(samples[0], 9000); err != nil {
+		t.Fatal(err)
+	}
+	code, out, errs = soakd(t, "journal", "check", journal)
+	if code != 1 || !strings.Contains(out, "DAMAGED") || !strings.Contains(out, filepath.Base(samples[0])+": ") || !strings.Contains(out, "Copy the folder") {
+		t.Errorf("cut: exit %d: %s%s", code, out, errs)
 	}
 }
 

@@ -368,6 +368,51 @@ func TestInspectChangesNothing(t *testing.T) {
 	commit(t, j)
 }
 
+// TestNewerFormatIsLeftAlone: a journal of a later soakd is neither read, judged nor
+// written to, whichever of its files says so.
+func TestNewerFormatIsLeftAlone(t *testing.T) {
+	for _, name := range []string{recordsName, sampleName(1)} {
+		dir := store(t, 1000, true)
+		db, err := openDB(filepath.Join(dir, name), openWrite)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := db.Exec("PRAGMA user_version = 2"); err != nil {
+			t.Fatal(err)
+		}
+		if err := db.Close(); err != nil {
+			t.Fatal(err)
+		}
+		before := listing(t, dir)
+		rep, err := Inspect(dir)
+		if err != nil || rep.Healthy || rep.Newer != 2 {
+			t.Errorf("%s: %+v %v", name, rep, err)
+		}
+		if _, err := Open(small(dir)); err == nil || !strings.Contains(err.Error(), "format 2 is newer") {
+			t.Errorf("%s: opened: %v", name, err)
+		}
+		if aside, err := filepath.Glob(filepath.Join(dir, "*.damaged-*")); err != nil || aside != nil {
+			t.Errorf("%s: set aside %v %v", name, aside, err)
+		}
+		if after := listing(t, dir); name == recordsName && after != before {
+			t.Errorf("%s: the folder changed:\n%s\n%s", name, before, after)
+		}
+	}
+}
+
+// TestInspectSaysWhatHelps: what is no journal is told with what would be one.
+func TestInspectSaysWhatHelps(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "file")
+	if err := os.WriteFile(file, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for dir, want := range map[string]string{file: "not a file", file + "-not": "journal.dir", t.TempDir(): "journal.dir"} {
+		if _, err := Inspect(dir); err == nil || !strings.Contains(err.Error(), want) || !strings.Contains(err.Error(), dir) {
+			t.Errorf("%s: %v, want %q in it", dir, err, want)
+		}
+	}
+}
+
 func listing(t testing.TB, dir string) string {
 	t.Helper()
 	entries, err := os.ReadDir(dir)

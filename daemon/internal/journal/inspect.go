@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -18,9 +19,10 @@ import (
 type Report struct {
 	Dir            string       `json:"dir"`
 	ID             string       `json:"id"`
-	InUse          bool         `json:"in_use"`  // a soakd has it open
-	Clean          bool         `json:"clean"`   // it was closed in order
-	Healthy        bool         `json:"healthy"` // nothing is damaged
+	InUse          bool         `json:"in_use"`                 // a soakd has it open
+	Clean          bool         `json:"clean"`                  // it was closed in order
+	Healthy        bool         `json:"healthy"`                // everything could be read and nothing is damaged
+	Newer          int          `json:"newer_format,omitempty"` // a format that this build does not know: nothing of such a file was read
 	Oldest         uint64       `json:"oldest,string"`
 	Newest         uint64       `json:"newest,string"` // last number that can be read
 	Reserved       uint64       `json:"reserved,string"`
@@ -66,7 +68,7 @@ func Inspect(dir string) (Report, error) {
 	}
 	names, err := sampleFiles(dir)
 	if err != nil {
-		return Report{}, fmt.Errorf("inspect journal: %w", err)
+		return Report{}, fmt.Errorf("inspect journal: %w%s", err, looking(err))
 	}
 	records := filepath.Join(dir, recordsName)
 	if _, err := os.Stat(records); err != nil && len(names) == 0 {
@@ -91,6 +93,33 @@ func Inspect(dir string) (Report, error) {
 	return in.rep, nil
 }
 
+// looking says what helps against an error of opening a folder for reading.
+func looking(err error) string {
+	switch {
+	case errors.Is(err, unix.ENOTDIR):
+		return "; name the folder that holds records.db and samples-*.db, not a file"
+	case errors.Is(err, fs.ErrNotExist):
+		return "; name the folder that journal.dir in rig.yaml names, or a copy of it"
+	case errors.Is(err, fs.ErrPermission):
+		return "; look as a user who may read it (sudo), or at a copy"
+	}
+	return ""
+}
+
+// known tells whether a database has a format that this build reads, and notes a newer
+// one.
+func (in *inspector) known(db querier) error {
+	var version int
+	if err := db.QueryRowContext(context.Background(), "PRAGMA user_version").Scan(&version); err != nil {
+		return err
+	}
+	if version > format {
+		in.rep.Newer = max(in.rep.Newer, version)
+		return fmt.Errorf("format %d is newer than this soakd, which knows %d; look with the newer soakd", version, format)
+	}
+	return nil
+}
+
 // inUse tells whether a soakd holds the folder.
 func inUse(dir string) bool {
 	f, err := os.Open(filepath.Join(dir, "lock"))
@@ -107,8 +136,8 @@ func inUse(dir string) bool {
 type inspector struct {
 	rep   Report
 	tmp   string
-	known []record.Gap
-	next  uint64 // number expected next; 0: none seen
+	gaps  []record.Gap // that the journal recorded
+	next  uint64       // number expected next; 0: none seen
 	clean []uint64
 	r     record.BlockReader
 }
@@ -154,7 +183,10 @@ func (in *inspector) records(path string) {
 	db, err := in.openReading(path)
 	if err == nil {
 		defer db.Close()
-		if err = quickCheck(db); err == nil {
+		if err = in.known(db); err == nil {
+			err = quickCheck(db)
+		}
+		if err == nil {
 			err = in.tables(db, &r)
 		}
 	}
@@ -184,7 +216,7 @@ func (in *inspector) tables(db querier, r *records) error {
 		count("pin", func(row) { in.rep.Pins++ }),
 		count("gap", func(v row) {
 			if g, ok := decodeRow[record.Gap](v); ok {
-				in.known = append(in.known, g)
+				in.gaps = append(in.gaps, g)
 			}
 		}),
 		count("meta", func(v row) {
@@ -208,17 +240,9 @@ func (in *inspector) file(path string, first uint64) {
 	in.rep.Bytes += rep.Bytes
 	db, err := in.openReading(path)
 	if err == nil {
-		err = quickCheck(db)
-		if id, merr := metaOf(db, "journal"); merr == nil && in.rep.ID == "" {
-			in.rep.ID = id
+		if err = in.known(db); err == nil {
+			err = in.content(db, path, first, &rep)
 		}
-		if v, merr := metaOf(db, "clean"); merr == nil && v != "" {
-			n, _ := parseSeq(v)
-			in.clean = append(in.clean, n)
-		}
-		f := &sampleFile{path: path, first: first}
-		err = errors.Join(err, in.rows(db, f, &rep))
-		rep.Damaged = f.damagedRows()
 		db.Close()
 	}
 	if err != nil {
@@ -228,6 +252,22 @@ func (in *inspector) file(path string, first uint64) {
 		in.rep.Healthy = false
 	}
 	in.rep.Files = append(in.rep.Files, rep)
+}
+
+// content reads all of a file of samples.
+func (in *inspector) content(db querier, path string, first uint64, rep *FileReport) error {
+	err := quickCheck(db)
+	if id, merr := metaOf(db, "journal"); merr == nil && in.rep.ID == "" {
+		in.rep.ID = id
+	}
+	if v, merr := metaOf(db, "clean"); merr == nil && v != "" {
+		n, _ := parseSeq(v)
+		in.clean = append(in.clean, n)
+	}
+	f := &sampleFile{path: path, first: first}
+	err = errors.Join(err, in.rows(db, f, rep))
+	rep.Damaged = f.damagedRows()
+	return err
 }
 
 // rows reads every row in order of numbers: sealed blocks, then live rows.
@@ -310,7 +350,7 @@ func (in *inspector) block(d []byte, sealed bool, rep *FileReport) error {
 // miss notes a hole with the cause that the journal recorded for it, if it did.
 func (in *inspector) miss(from, to uint64) {
 	g := record.Gap{From: from, To: to, Cause: CauseDamaged, Text: "not found in the journal's files"}
-	for _, k := range in.known {
+	for _, k := range in.gaps {
 		if k.From <= from && to <= k.To {
 			g.Cause, g.Text = k.Cause, k.Text
 		}
@@ -327,7 +367,7 @@ func (in *inspector) finish() {
 		r.Newest = in.next - 1
 	}
 	var before []record.Gap // numbers in front of what can be read
-	for _, g := range in.known {
+	for _, g := range in.gaps {
 		if g.To < r.Oldest && g.Cause != CauseRetention {
 			before = append(before, g)
 		}
