@@ -140,7 +140,7 @@ func (s site) spi(w wants) []string {
 				notes = append(notes, "SPI is off: this system has no SPI device at all. Enable it in the device tree (on many boards dtparam=spi=on in config.txt) and restart")
 				return notes
 			}
-			notes = append(notes, fmt.Sprintf("SPI%s does not exist; this system has %s. More chip selects need an overlay, or GPIO pins as select on one port", port, strings.Join(known, ", ")))
+			notes = append(notes, fmt.Sprintf("SPI%s does not exist; this system has %s. More chip selects need an overlay, or GPIO pins or a decoder as select on one port", port, strings.Join(known, ", ")))
 			continue
 		}
 		driver := s.link(path.Join(devices, folder, "driver"))

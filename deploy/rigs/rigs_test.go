@@ -26,6 +26,7 @@ var want = map[string]string{
 	"max31855-iio.yaml":    "iio",
 	"mcp9600-i2c.yaml":     "mcp9600",
 	"ads1118-mux.yaml":     "ads1118",
+	"eight-decoder.yaml":   "max31855",
 	"ltc2983-mux.yaml":     "ltc2983",
 	"sunspec-meter.yaml":   "sunspec",
 	"pulse-meter.yaml":     "pulse",
@@ -137,6 +138,7 @@ func TestWrongOptionIsSeen(t *testing.T) {
 		"pulse-meter.yaml":    {"pulses_per_kwh: 1000", "pulses_per_kwh: -1"},
 		"plugin.yaml":         {"command: [", "comand: ["},
 		"ads1118-mux.yaml":    {"rate: 16", "rate: 17"},
+		"eight-decoder.yaml":  {"output: 7", "output: 8"},
 		"ltc2983-mux.yaml":    {"ideality: 1.003, ", ""},
 	} {
 		text, err := os.ReadFile(name)

@@ -66,8 +66,8 @@ func (d Decoder) Check() error {
 	return nil
 }
 
-// parseSelect reads SPIOptions.Select; nil means a plain pin, or none.
-func parseSelect(text string) (*Decoder, error) {
+// ParseSelect reads the text of SPIOptions.Select; nil means a plain pin, or none.
+func ParseSelect(text string) (*Decoder, error) {
 	words := strings.Fields(text)
 	if len(words) < 2 || !strings.EqualFold(words[0], "decoder") {
 		return nil, nil

@@ -27,7 +27,7 @@ func (h *Host) SPI(o SPIOptions) (SPI, error) {
 		o.Bits = 8
 	}
 	var err error
-	if o.decoder, err = parseSelect(o.Select); err != nil {
+	if o.decoder, err = ParseSelect(o.Select); err != nil {
 		return nil, fmt.Errorf("%s: %w", o.Port, err)
 	}
 	claims, err := h.claimSelect(o)

@@ -55,6 +55,7 @@ func (k *checker) check() {
 	k.channels(owner)
 	k.limits(owner)
 	k.remotes()
+	k.pins()
 	if c.Interlock != nil && c.Interlock.Pin == "" {
 		k.bad("interlock.pin", "is missing: name the GPIO pin, for instance GPIO17")
 	}
@@ -160,6 +161,9 @@ func (k *checker) input(path string, s *Source, in *Input, owner, seat map[strin
 		return
 	}
 	owner[in.Channel] = path
+	if !k.selects(path+".select", in) {
+		return
+	}
 	if !strings.HasPrefix(strings.ToUpper(in.Port), "SPI") && !strings.HasPrefix(in.Port, "/dev/spidev") {
 		return
 	}

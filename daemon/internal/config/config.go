@@ -110,10 +110,32 @@ type Input struct {
 	Channel string `yaml:"channel"`
 	// Bus of this input. Default: the source's port.
 	Port string `yaml:"port"`
-	// GPIO pin that selects the chip in place of the port's own select, for instance
-	// GPIO22.
-	Select string `yaml:"select"`
-	Rest   strictyaml.Rest
+	// What selects the chip in place of the port's own select: a GPIO pin, for instance
+	// GPIO22, or an output of a decoder such as the 74HC138.
+	SelectBy SelectBy `yaml:"select"`
+	Rest     strictyaml.Rest
+
+	// Select is SelectBy as the bus takes it: a pin, a decoder's output, or empty.
+	Select string `yaml:"-"`
+}
+
+// SelectBy is what selects an SPI chip: a GPIO pin (written alone), or an output of a
+// decoder.
+type SelectBy struct {
+	Pin string `yaml:"-"`
+	// GPIO pins of the decoder's address, lowest bit first, one to four of them.
+	Decoder []string `yaml:"decoder"`
+	// GPIO pin of the decoder's enable, active low. Default: the port's own chip select
+	// enables it.
+	Enable string `yaml:"enable"`
+	// The decoder's output that selects this chip, from 0. Required with a decoder.
+	Output *int `yaml:"output"`
+}
+
+// FromScalar implements strictyaml.Shorthand: a bare word is the pin.
+func (s *SelectBy) FromScalar(text string) error {
+	s.Pin = text
+	return nil
 }
 
 // Channel is what rig.yaml says of one channel.

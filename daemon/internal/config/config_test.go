@@ -63,8 +63,14 @@ func TestGood(t *testing.T) {
 	if c.Rig != "bench-2" || c.Mains != 50 || c.Journal.Keep != 60*24*time.Hour || c.Journal.MaxSize != 8<<30 {
 		t.Errorf("top: %+v", c)
 	}
-	if got := c.Sources[1].Inputs[0].Port; got != "tcp://127.0.0.1:502" {
+	if got := c.Sources[2].Inputs[0].Port; got != "tcp://127.0.0.1:502" {
 		t.Errorf("the source's port does not fill in the input's: %q", got)
+	}
+	if got := c.Sources[1].Inputs[1].Select; got != "decoder GPIO5 GPIO6 GPIO13 enable GPIO19 output 7" {
+		t.Errorf("decoder: %q", got)
+	}
+	if got := c.Sources[0].Inputs[0].Select; got != "GPIO17" {
+		t.Errorf("pin: %q", got)
 	}
 	if a := c.Channels["wall"].Accuracy; a == nil || a.Rel != 0.01 || a.Half != 0.5 || a.Unit != "W" {
 		t.Errorf("accuracy: %+v", a)

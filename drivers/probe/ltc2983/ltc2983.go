@@ -116,6 +116,7 @@ func New(ctx context.Context, host *bus.Host, src drivers.Source) (*Dev, error) 
 	}
 	for _, p := range d.parts {
 		first := src.Inputs[p.first()]
+		// The binding knows no clock bits, so mode 0; the clock is from memory.
 		conn, err := host.SPI(bus.SPIOptions{Port: first.Port, Select: first.Select, Mode: spi.Mode0, Max: 2 * physic.MegaHertz, For: first.Channel})
 		if err != nil {
 			return nil, errors.Join(err, d.Close())
