@@ -126,7 +126,7 @@ func (s *session) commands() []*cobra.Command {
 	return []*cobra.Command{
 		s.evaluateCommand(), s.reportCommand(), s.compareCommand(), s.exportCommand(),
 		s.statusCommand(), s.watchCommand(), s.startCommand(), s.stopCommand(), s.markCommand(), s.runsCommand(), s.showCommand(),
-		s.collectCommand(), s.zeroCommand(), s.campaignCommand(),
+		s.collectCommand(), s.zeroCommand(), s.campaignCommand(), s.targetsCommand(),
 	}
 }
 
