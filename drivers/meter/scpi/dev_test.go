@@ -19,7 +19,7 @@ import (
 // instrument answers queries from a table; what is not in it stays unanswered.
 type instrument map[string]string
 
-func (g instrument) serve(c net.Conn) {
+func (g instrument) serve(c io.ReadWriter) {
 	for r := bufio.NewReader(c); ; {
 		q, err := r.ReadString('\n')
 		if err != nil {
@@ -33,7 +33,7 @@ func (g instrument) serve(c net.Conn) {
 
 func (g instrument) ports() *drivertest.Ports {
 	p := drivertest.NewPorts()
-	p.AddDial("analyser:5025", g.serve)
+	p.AddDial("analyser:5025", func(c net.Conn) { g.serve(c) })
 	return p
 }
 
