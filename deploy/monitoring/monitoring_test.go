@@ -140,7 +140,8 @@ func readYAML(t *testing.T, file string, to any) {
 	}
 }
 
-// Every alert is shown to fire, and to be silent on a healthy rig.
+// Every alert is shown to fire, and to be silent on a healthy rig, and every recording
+// rule to give its number.
 func TestEveryAlertIsTested(t *testing.T) {
 	var doc struct {
 		Tests []struct {
@@ -148,11 +149,15 @@ func TestEveryAlertIsTested(t *testing.T) {
 				Name  string `yaml:"alertname"`
 				Fires []any  `yaml:"exp_alerts"`
 			} `yaml:"alert_rule_test"`
+			Exprs []struct{ Expr string } `yaml:"promql_expr_test"`
 		}
 	}
 	readYAML(t, "alerts_test.yml", &doc)
-	fires, silent := map[string]bool{}, map[string]bool{}
+	fires, silent, recorded := map[string]bool{}, map[string]bool{}, map[string]bool{}
 	for i, test := range doc.Tests {
+		for _, e := range test.Exprs {
+			recorded[e.Expr] = true
+		}
 		for _, a := range test.Alerts {
 			fires[a.Name] = fires[a.Name] || len(a.Fires) > 0
 			silent[a.Name] = silent[a.Name] || i == 0 && len(a.Fires) == 0
@@ -164,6 +169,21 @@ func TestEveryAlertIsTested(t *testing.T) {
 		}
 		if r.Labels["severity"] == "" || r.Annotations["summary"] == "" || r.Annotations["description"] == "" {
 			t.Errorf("%s has no severity, summary or description", r.Alert)
+		}
+		if text := r.Annotations["description"]; len(text) < 80 || !strings.HasSuffix(text, ".") {
+			t.Errorf("%s does not say what it means and what to do: %q", r.Alert, text)
+		}
+	}
+	for _, r := range rules(t, "recording.yml") {
+		if !recorded[r.Record] {
+			t.Errorf("%s is not shown to be right", r.Record)
+		}
+	}
+	for _, name := range []string{ // what a lab must be told
+		"ProbeFault", "ProbeMissing", "Down", "JournalNotDurable", "DiskLow", "RunLimited", "OverLimit", "LoadLost", "AmbientOutOfBand", "Silent",
+	} {
+		if !fires["Soakrig"+name] {
+			t.Errorf("there is no alert Soakrig%s", name)
 		}
 	}
 }
@@ -192,15 +212,16 @@ type panel struct {
 	Targets                  []target
 	FieldConfig              struct {
 		Defaults struct {
-			Unit   string
-			Custom map[string]any
+			Unit, NoValue string
+			Custom        map[string]any
 		}
 	}
 }
 
 type target struct {
-	Name, Expr string
-	Datasource *source
+	Name, Expr, RefID, LegendFormat, Format string
+	Instant                                 bool
+	Datasource                              *source
 }
 
 type source struct{ Type, UID string }
@@ -266,11 +287,51 @@ func TestDashboards(t *testing.T) {
 				continue
 			}
 			variable(t, b.file, p.Title, p.Datasource)
+			p.check(t, b.file)
 			if p.Type == "timeseries" && p.FieldConfig.Defaults.Custom["spanNulls"] != false {
 				t.Errorf("%s: %s draws over faults", b.file, p.Title)
 			}
 			for _, q := range p.Targets {
 				variable(t, b.file, p.Title, q.Datasource)
+			}
+		}
+	}
+}
+
+// check checks what a panel shows and how.
+func (p *panel) check(t *testing.T, file string) {
+	t.Helper()
+	refs := map[string]bool{}
+	if len(p.Targets) == 0 {
+		t.Errorf("%s: %s asks for nothing", file, p.Title)
+	}
+	for _, q := range p.Targets {
+		bad := func(what string) { t.Errorf("%s: %s: %s: %s", file, p.Title, what, q.Expr) }
+		if q.RefID == "" || refs[q.RefID] {
+			bad("its letter is missing or used twice")
+		}
+		refs[q.RefID] = true
+		if !strings.Contains(q.Expr, `rig=~"$rig`) {
+			bad("it shows rigs that were not asked for")
+		}
+		switch p.Type {
+		case "timeseries", "state-timeline":
+			if q.LegendFormat == "" || q.Instant {
+				bad("a curve has a name, and is no instant")
+			}
+			if p.Type == "timeseries" && p.FieldConfig.Defaults.Unit == "" {
+				bad("a curve has a unit")
+			}
+		case "table":
+			if !q.Instant || q.Format != "table" {
+				bad("a table shows an instant")
+			}
+		case "stat":
+			if !q.Instant || len(p.Targets) > 1 && q.LegendFormat == "" {
+				bad("a number is an instant's, and has a name where there are several")
+			}
+			if strings.Contains(q.Expr, "soakrig_run_") && !strings.Contains(q.Expr, "soakrig_run_open") && p.FieldConfig.Defaults.NoValue == "" {
+				bad("without a run it is empty, and must say so")
 			}
 		}
 	}
