@@ -140,9 +140,20 @@ func reading(m *pb.Reading, r *Reading) {
 func (d *decoder) note(m *pb.Event) *Event {
 	d.event = Event{
 		Kind: KindNote, Seq: m.Sequence, Journal: d.journal, Text: m.Text, Body: body(m),
-		At: record.Stamp{Boot: d.boot, BootNS: m.BootNs, WallNS: m.WallNs, Synced: m.ClockSynced},
+		At: record.Stamp{Boot: bootOf(m.BootId), BootNS: m.BootNs, WallNS: m.WallNs, Synced: m.ClockSynced},
+	}
+	if len(m.BootId) == 0 { // a rig that does not say: most likely that of the sample before
+		d.event.At.Boot = d.boot
 	}
 	return &d.event
+}
+
+// bootOf is zero where the rig did not tell the boot.
+func bootOf(id []byte) (b record.BootID) {
+	if len(id) == len(b) {
+		b = record.BootID(id)
+	}
+	return b
 }
 
 // body is nil for a kind that this build does not know or can't read: the text still
@@ -179,7 +190,7 @@ func (d *decoder) summaryEvent(m *pb.Summary) (*Event, error) {
 		return nil, broken("a summary refers to channel %d of layout %d, which was not told", m.Channel, m.Layout)
 	}
 	d.summary = Summary{
-		Layout: l, Channel: int(m.Channel), FromBootNS: m.FromBootNs, ToBootNS: m.ToBootNs,
+		Layout: l, Channel: int(m.Channel), Boot: bootOf(m.BootId), FromBootNS: m.FromBootNs, ToBootNS: m.ToBootNs,
 		Min: m.GetMin(), Max: m.GetMax(), Good: m.Good, Faulted: m.Faulted,
 		Last: m.GetLast(), HasLast: m.Last != nil,
 	}

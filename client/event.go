@@ -21,7 +21,7 @@ const (
 type Event struct {
 	Kind Kind
 	Seq  uint64       // of the entry; of a gap: its first; of a summary: 0
-	At   record.Stamp // when it happened; zero with gaps and summaries
+	At   record.Stamp // when it happened, on which boot; zero with gaps and summaries
 	// Journal that Seq belongs to.
 	Journal string
 
@@ -79,8 +79,9 @@ func (s *Sample) Stored() *record.Sample {
 // Summary is a channel over one interval: what decimation keeps.
 type Summary struct {
 	Layout               *record.Layout
-	Channel              int   // index into Layout.Channels
-	FromBootNS, ToBootNS int64 // on the monotonic clock of the boot
+	Channel              int // index into Layout.Channels
+	Boot                 record.BootID
+	FromBootNS, ToBootNS int64 // on the monotonic clock of Boot
 	Min, Max             float64
 	Good, Faulted        uint32  // readings; Good 0: Min and Max mean nothing
 	Last                 float64 // the newest value

@@ -134,6 +134,7 @@ func (c *Client) health(m *pb.WatchHealthResponse) (*Health, error) {
 		Rig: m.Rig, Serving: m.Serving, Journal: journalOf(m.Journal), OpenRun: m.OpenRun,
 		Wall: time.Unix(0, m.WallNs).UTC(), ClockSynced: m.ClockSynced,
 	}
+	h.Sources = make([]Source, 0, len(m.Sources))
 	for _, one := range m.Sources {
 		var s Source
 		if err := recordpb.FromProto(one, &s); err != nil {

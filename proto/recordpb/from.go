@@ -11,8 +11,13 @@ func fromMessage(m protoreflect.Message, v reflect.Value) (err error) {
 	t := v.Type()
 	byName := make(map[protoreflect.Name]int, t.NumField())
 	for i := range t.NumField() {
-		if tag := name(t.Field(i)); tag != "" {
-			byName[protoreflect.Name(tag)] = i
+		tag := name(t.Field(i))
+		if tag == "" {
+			continue
+		}
+		byName[protoreflect.Name(tag)] = i
+		if fd := m.Descriptor().Fields().ByName(protoreflect.Name(tag)); fd != nil && !optional(t.Field(i)) {
+			whole(v.Field(i))
 		}
 	}
 	m.Range(func(fd protoreflect.FieldDescriptor, val protoreflect.Value) bool {
@@ -27,6 +32,17 @@ func fromMessage(m protoreflect.Message, v reflect.Value) (err error) {
 		return err == nil
 	})
 	return err
+}
+
+// whole makes a list or map that is always there an empty one: on the wire nothing and
+// an empty list are the same, in JSON they are not.
+func whole(v reflect.Value) {
+	switch {
+	case v.Kind() == reflect.Slice && v.IsNil():
+		v.Set(reflect.MakeSlice(v.Type(), 0, 0))
+	case v.Kind() == reflect.Map && v.IsNil():
+		v.Set(reflect.MakeMap(v.Type()))
+	}
 }
 
 func fromField(val protoreflect.Value, fd protoreflect.FieldDescriptor, v reflect.Value) error {

@@ -31,7 +31,8 @@ func ToProto(src any, dst proto.Message) error {
 }
 
 // FromProto copies src into dst, a pointer to the struct of the same name. Absent
-// fields leave what dst holds. An error names a field that dst lacks or a number
+// fields leave what dst holds, except that a list or map whose tag lacks omitempty is
+// never left nil: the stored form always has it. An error names a field that dst lacks or a number
 // that does not fit.
 func FromProto(src proto.Message, dst any) error {
 	v := reflect.ValueOf(dst)
@@ -51,6 +52,12 @@ func name(f reflect.StructField) string {
 		return ""
 	}
 	return tag
+}
+
+// optional: the field may be missing from the stored form.
+func optional(f reflect.StructField) bool {
+	_, options, _ := strings.Cut(f.Tag.Get("json"), ",")
+	return strings.Contains(options, "omit")
 }
 
 func toMessage(v reflect.Value, m protoreflect.Message) error {

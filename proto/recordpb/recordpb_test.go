@@ -1,6 +1,7 @@
 package recordpb
 
 import (
+	"encoding/json"
 	"math"
 	"reflect"
 	"strings"
@@ -166,9 +167,72 @@ func TestAbsentStaysAbsent(t *testing.T) {
 		if err := FromProto(m, got.Interface()); err != nil {
 			t.Fatalf("%s: %v", kind, err)
 		}
-		if !got.Elem().IsZero() {
-			t.Errorf("%s: nothing became %+v", kind, got.Elem())
+		for i := range kind.NumField() {
+			f := got.Elem().Field(i)
+			list := f.Kind() == reflect.Slice || f.Kind() == reflect.Map
+			if always := list && !optional(kind.Field(i)); always && (f.IsNil() || f.Len() != 0) || !always && !f.IsZero() {
+				// What is within a struct is told by the struct's own case.
+				if f.Kind() != reflect.Struct {
+					t.Errorf("%s.%s: nothing became %#v", kind, kind.Field(i).Name, f)
+				}
+			}
 		}
+	}
+}
+
+// What a program reads as JSON does not depend on whether it came over the wire: a list
+// that is there and empty stays one, and one that may be missing stays missing.
+func TestEmptyListsSurviveTheWire(t *testing.T) {
+	var empty func(v reflect.Value)
+	empty = func(v reflect.Value) {
+		for i := range v.NumField() {
+			switch f := v.Field(i); f.Kind() {
+			case reflect.Struct:
+				if !optional(v.Type().Field(i)) {
+					empty(f)
+				}
+			case reflect.Slice:
+				f.Set(reflect.MakeSlice(f.Type(), 0, 0))
+			case reflect.Map:
+				f.Set(reflect.MakeMap(f.Type()))
+			}
+		}
+	}
+	for _, p := range pairs {
+		kind := reflect.TypeOf(p.stored).Elem()
+		want := reflect.New(kind)
+		empty(want.Elem())
+		m, got := p.wire.ProtoReflect().New().Interface(), reflect.New(kind)
+		if err := ToProto(want.Interface(), m); err != nil {
+			t.Fatalf("%s: %v", kind, err)
+		}
+		raw, err := proto.Marshal(m)
+		if err != nil {
+			t.Fatal(err)
+		}
+		back := p.wire.ProtoReflect().New().Interface()
+		if err := proto.Unmarshal(raw, back); err != nil {
+			t.Fatal(err)
+		}
+		if err := FromProto(back, got.Interface()); err != nil {
+			t.Fatalf("%s: %v", kind, err)
+		}
+		was, err := json.Marshal(want.Interface())
+		if err != nil {
+			t.Fatal(err)
+		}
+		is, err := json.Marshal(got.Interface())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if string(is) != string(was) {
+			t.Errorf("%s: stored %s, over the wire %s", kind, was, is)
+		}
+	}
+	var held record.Result
+	held.Reasons = []record.Reason{{Code: "limit"}}
+	if err := FromProto(&pb.Result{}, &held); err != nil || len(held.Reasons) != 1 {
+		t.Errorf("an absent field took what was there: %v, %v", held.Reasons, err)
 	}
 }
 

@@ -113,7 +113,7 @@ func (f *follower) summaries() {
 			return // only if the two contracts have come apart, which recordpb tests
 		}
 		m.Layout, m.Channel, m.FromBootNs, m.ToBootNs = d.table.layout.ID, uint32(c), d.from, d.to
-		m.Good, m.Faulted = a.good, a.faulted
+		m.Good, m.Faulted, m.BootId = a.good, a.faulted, d.boot[:]
 		m.Min, m.Max, m.Last = nil, nil, nil
 		if a.good > 0 {
 			m.Min, m.Max = &a.min, &a.max

@@ -1,6 +1,7 @@
 package rpc
 
 import (
+	"bytes"
 	"math"
 	"strings"
 	"testing"
@@ -188,7 +189,7 @@ func TestEvents(t *testing.T) {
 	for _, c := range cases {
 		m := event(&record.Entry{Seq: 4, At: at, Body: c.body})
 		if m.Kind != c.kind || m.Text != c.text || m.Run != c.run || m.Source != c.src ||
-			m.Sequence != 4 || m.BootNs != 5 || m.WallNs != 6 || !m.ClockSynced {
+			m.Sequence != 4 || m.BootNs != 5 || m.WallNs != 6 || !m.ClockSynced || !bytes.Equal(m.BootId, testBoot[:]) {
 			t.Errorf("%T: %v", c.body, m)
 		}
 		if _, err := proto.Marshal(m); err != nil {

@@ -1,6 +1,7 @@
 package rpc
 
 import (
+	"bytes"
 	"encoding/json"
 	"fmt"
 	"strings"
@@ -23,6 +24,7 @@ func event(e *record.Entry) *pb.Event {
 func describe(e *record.Entry) *pb.Event {
 	m := &pb.Event{
 		Sequence: e.Seq, BootNs: e.At.BootNS, WallNs: e.At.WallNS, ClockSynced: e.At.Synced,
+		BootId: bytes.Clone(e.At.Boot[:]),
 	}
 	switch b := e.Body.(type) {
 	case *record.Mark:

@@ -45,12 +45,17 @@ func last(e *client.Event) uint64 {
 	return e.Seq
 }
 
+// when is a stamp with everything that it says.
+func when(at record.Stamp) string {
+	return fmt.Sprintf("%x+%d %d %t", at.Boot[:2], at.BootNS, at.WallNS, at.Synced)
+}
+
 // line is an event in one line, with everything that it says.
 func line(e *client.Event) string {
 	switch e.Kind {
 	case client.KindSample:
 		var b strings.Builder
-		fmt.Fprintf(&b, "%d %s %d", e.Seq, e.Sample.SourceName(), e.At.BootNS)
+		fmt.Fprintf(&b, "%d %s %s", e.Seq, e.Sample.SourceName(), when(e.At))
 		for i := range e.Sample.Readings {
 			r := &e.Sample.Readings[i]
 			fmt.Fprintf(&b, " %s=%v/%v/%s", e.Sample.Channel(r).Name, r.Value, r.Expanded, r.Faults)
@@ -60,9 +65,9 @@ func line(e *client.Event) string {
 		return fmt.Sprintf("%d..%d gap %s", e.Gap.From, e.Gap.To, e.Gap.Cause)
 	case client.KindSummary:
 		s := e.Summary
-		return fmt.Sprintf("summary %s %d..%d %v %v %v %d+%d", s.Layout.Channels[s.Channel].Name, s.FromBootNS, s.ToBootNS, s.Min, s.Max, s.Last, s.Good, s.Faulted)
+		return fmt.Sprintf("summary %s %x+%d..%d %v %v %v %d+%d", s.Layout.Channels[s.Channel].Name, s.Boot[:2], s.FromBootNS, s.ToBootNS, s.Min, s.Max, s.Last, s.Good, s.Faulted)
 	}
-	return fmt.Sprintf("%d %s", e.Seq, e.Text)
+	return fmt.Sprintf("%d %s %s", e.Seq, when(e.At), e.Text)
 }
 
 // expected is what a tail must give, made from the journal by the converter itself.
@@ -79,7 +84,7 @@ func (f *fixture) expected(from uint64) (lines []string) {
 		}
 		if !ok {
 			if _, is := e.Body.(*record.Layout); !is {
-				lines = append(lines, fmt.Sprintf("%d %s", e.Seq, event(&e).Text))
+				lines = append(lines, fmt.Sprintf("%d %s %s", e.Seq, when(e.At), event(&e).Text))
 			}
 			continue
 		}
@@ -87,7 +92,7 @@ func (f *fixture) expected(from uint64) (lines []string) {
 		if err := table.Convert(s, out[:len(s.Raw)]); err != nil {
 			f.t.Fatal(err)
 		}
-		l := fmt.Sprintf("%d %s %d", e.Seq, src.Name, e.At.BootNS)
+		l := fmt.Sprintf("%d %s %s", e.Seq, src.Name, when(e.At))
 		for i := range s.Raw {
 			v := out[i]
 			if v.Faults != 0 {
@@ -131,6 +136,49 @@ func TestTailCatchesUpThenGoesLive(t *testing.T) {
 }
 
 // Which sequence comes first is never off by one.
+// Every entry says on which boot it happened, wherever a stream begins: a note that is
+// the first after a restart of the board does not wait for a sample to tell.
+func TestEveryEntryNamesItsBoot(t *testing.T) {
+	f := newFixture(t).start()
+	boot := func(b byte) {
+		f.clock.mu.Lock()
+		f.clock.at.Boot, f.clock.at.BootNS = record.BootID{b, b}, 1e9
+		f.clock.mu.Unlock()
+	}
+	for b := range byte(4) {
+		boot(b + 1)
+		f.mark("the board is up")
+		if b != 1 { // a boot without a sample
+			f.sample(100)
+			f.wall(7)
+		}
+		f.mark("and runs")
+		f.clock.move(time.Second)
+	}
+	c, head := f.client(), f.journal.State().Head
+	for from := uint64(1); from <= head; from++ {
+		want := f.expected(from)
+		same(t, collect(t, c, client.Cursor{Next: from}, client.TailOptions{}, head), want)
+		var read []string
+		if _, err := c.Read(t.Context(), client.Range{From: from}, func(e *client.Event) error {
+			read = append(read, line(e))
+			return nil
+		}); err != nil {
+			t.Fatal(err)
+		}
+		same(t, read, want)
+	}
+	boots := map[string]int{}
+	for _, l := range collect(t, c, client.Cursor{Next: 1}, client.TailOptions{Interval: time.Hour}, head-4) {
+		if word := strings.Fields(l); word[0] == "summary" {
+			boots[strings.SplitN(word[2], "+", 2)[0]]++
+		}
+	}
+	if fmt.Sprint(boots) != "map[0101:3 0303:3]" { // the fourth is not over
+		t.Errorf("summaries of %v", boots)
+	}
+}
+
 func TestTailStartsWhereItIsAsked(t *testing.T) {
 	f := newFixture(t).start()
 	f.fill(10)
@@ -310,7 +358,7 @@ func TestTailOfALostLayout(t *testing.T) {
 	end := f.mark("end")
 	got := collect(t, f.client(), client.Cursor{Next: 1}, client.TailOptions{}, end)
 	want := []string{
-		fmt.Sprintf("%d..%d gap damaged", first, first+2), "", fmt.Sprintf("%d..%d gap damaged", bad, bad), fmt.Sprintf("%d end (ann)", end),
+		fmt.Sprintf("%d..%d gap damaged", first, first+2), "", fmt.Sprintf("%d..%d gap damaged", bad, bad), fmt.Sprintf("%d %s end (ann)", end, when(f.clock.Now())),
 	}
 	tail := got[len(got)-4:]
 	for i := range want {
@@ -475,7 +523,7 @@ func undo(whole, got []string, cur client.Cursor) []string {
 	for i, l := range whole[:len(got)] {
 		var from, to int64
 		var name string
-		if k, _ := fmt.Sscanf(l, "summary %s %d..%d", &name, &from, &to); k == 3 {
+		if k, _ := fmt.Sscanf(l, "summary %s b001+%d..%d", &name, &from, &to); k == 3 {
 			// fill stamps the layout at 1 s, then a sample each 200 ms
 			if seqAt(to) <= cur.Next {
 				n = i + 1
@@ -515,7 +563,7 @@ func TestDecimationEndsAnIdleInterval(t *testing.T) {
 	end := f.mark("lonely")
 	f.clock.move(time.Minute)
 	got := collect(t, f.client(), client.Cursor{Next: 1}, client.TailOptions{Interval: 5 * time.Second, Heartbeat: time.Second}, end)
-	if len(got) != 3 || !strings.HasPrefix(got[0], "summary vr1 0..5000000000") || !strings.Contains(got[2], "lonely") {
+	if len(got) != 3 || !strings.HasPrefix(got[0], "summary vr1 b001+0..5000000000") || !strings.Contains(got[2], "lonely") {
 		t.Errorf("%q", got)
 	}
 }

@@ -854,16 +854,18 @@ func (x *Reading) GetUncorrected() float64 {
 
 // Summary is a channel over one interval: what decimation keeps.
 type Summary struct {
-	state         protoimpl.MessageState `protogen:"open.v1"`
-	Layout        uint32                 `protobuf:"varint,1,opt,name=layout,proto3" json:"layout,omitempty"`
-	Channel       uint32                 `protobuf:"varint,2,opt,name=channel,proto3" json:"channel,omitempty"`
-	FromBootNs    int64                  `protobuf:"varint,3,opt,name=from_boot_ns,json=fromBootNs,proto3" json:"from_boot_ns,omitempty"`
-	ToBootNs      int64                  `protobuf:"varint,4,opt,name=to_boot_ns,json=toBootNs,proto3" json:"to_boot_ns,omitempty"`
-	Min           *float64               `protobuf:"fixed64,5,opt,name=min,proto3,oneof" json:"min,omitempty"`
-	Max           *float64               `protobuf:"fixed64,6,opt,name=max,proto3,oneof" json:"max,omitempty"`
-	Last          *float64               `protobuf:"fixed64,7,opt,name=last,proto3,oneof" json:"last,omitempty"`
-	Good          uint32                 `protobuf:"varint,8,opt,name=good,proto3" json:"good,omitempty"`
-	Faulted       uint32                 `protobuf:"varint,9,opt,name=faulted,proto3" json:"faulted,omitempty"`
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	Layout     uint32                 `protobuf:"varint,1,opt,name=layout,proto3" json:"layout,omitempty"`
+	Channel    uint32                 `protobuf:"varint,2,opt,name=channel,proto3" json:"channel,omitempty"`
+	FromBootNs int64                  `protobuf:"varint,3,opt,name=from_boot_ns,json=fromBootNs,proto3" json:"from_boot_ns,omitempty"`
+	ToBootNs   int64                  `protobuf:"varint,4,opt,name=to_boot_ns,json=toBootNs,proto3" json:"to_boot_ns,omitempty"`
+	Min        *float64               `protobuf:"fixed64,5,opt,name=min,proto3,oneof" json:"min,omitempty"`
+	Max        *float64               `protobuf:"fixed64,6,opt,name=max,proto3,oneof" json:"max,omitempty"`
+	Last       *float64               `protobuf:"fixed64,7,opt,name=last,proto3,oneof" json:"last,omitempty"`
+	Good       uint32                 `protobuf:"varint,8,opt,name=good,proto3" json:"good,omitempty"`
+	Faulted    uint32                 `protobuf:"varint,9,opt,name=faulted,proto3" json:"faulted,omitempty"`
+	// Identity of the boot that from_boot_ns and to_boot_ns count in, 16 bytes.
+	BootId        []byte `protobuf:"bytes,10,opt,name=boot_id,json=bootId,proto3" json:"boot_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -961,6 +963,13 @@ func (x *Summary) GetFaulted() uint32 {
 	return 0
 }
 
+func (x *Summary) GetBootId() []byte {
+	if x != nil {
+		return x.BootId
+	}
+	return nil
+}
+
 // Event is a journal entry that is not a sample.
 type Event struct {
 	state       protoimpl.MessageState `protogen:"open.v1"`
@@ -974,7 +983,9 @@ type Event struct {
 	Run    string `protobuf:"bytes,7,opt,name=run,proto3" json:"run,omitempty"`
 	Source string `protobuf:"bytes,8,opt,name=source,proto3" json:"source,omitempty"`
 	// The entry as JSON with the field names of the stored record.
-	Json          string `protobuf:"bytes,9,opt,name=json,proto3" json:"json,omitempty"`
+	Json string `protobuf:"bytes,9,opt,name=json,proto3" json:"json,omitempty"`
+	// Identity of the boot that boot_ns counts in, 16 bytes.
+	BootId        []byte `protobuf:"bytes,10,opt,name=boot_id,json=bootId,proto3" json:"boot_id,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1070,6 +1081,13 @@ func (x *Event) GetJson() string {
 		return x.Json
 	}
 	return ""
+}
+
+func (x *Event) GetBootId() []byte {
+	if x != nil {
+		return x.BootId
+	}
+	return nil
 }
 
 type ReadRequest struct {
@@ -1468,7 +1486,7 @@ const file_soakrig_v1_samples_proto_rawDesc = "" +
 	"_emf_voltsB\t\n" +
 	"\a_cold_cB\t\n" +
 	"\a_chip_cB\x0e\n" +
-	"\f_uncorrected\"\x89\x02\n" +
+	"\f_uncorrected\"\xa2\x02\n" +
 	"\aSummary\x12\x16\n" +
 	"\x06layout\x18\x01 \x01(\rR\x06layout\x12\x18\n" +
 	"\achannel\x18\x02 \x01(\rR\achannel\x12 \n" +
@@ -1480,10 +1498,12 @@ const file_soakrig_v1_samples_proto_rawDesc = "" +
 	"\x03max\x18\x06 \x01(\x01H\x01R\x03max\x88\x01\x01\x12\x17\n" +
 	"\x04last\x18\a \x01(\x01H\x02R\x04last\x88\x01\x01\x12\x12\n" +
 	"\x04good\x18\b \x01(\rR\x04good\x12\x18\n" +
-	"\afaulted\x18\t \x01(\rR\afaultedB\x06\n" +
+	"\afaulted\x18\t \x01(\rR\afaulted\x12\x17\n" +
+	"\aboot_id\x18\n" +
+	" \x01(\fR\x06bootIdB\x06\n" +
 	"\x04_minB\x06\n" +
 	"\x04_maxB\a\n" +
-	"\x05_last\"\xde\x01\n" +
+	"\x05_last\"\xf7\x01\n" +
 	"\x05Event\x12\x1a\n" +
 	"\bsequence\x18\x01 \x01(\x04R\bsequence\x12\x17\n" +
 	"\aboot_ns\x18\x02 \x01(\x03R\x06bootNs\x12\x17\n" +
@@ -1493,7 +1513,9 @@ const file_soakrig_v1_samples_proto_rawDesc = "" +
 	"\x04text\x18\x06 \x01(\tR\x04text\x12\x10\n" +
 	"\x03run\x18\a \x01(\tR\x03run\x12\x16\n" +
 	"\x06source\x18\b \x01(\tR\x06source\x12\x12\n" +
-	"\x04json\x18\t \x01(\tR\x04json\"\xce\x01\n" +
+	"\x04json\x18\t \x01(\tR\x04json\x12\x17\n" +
+	"\aboot_id\x18\n" +
+	" \x01(\fR\x06bootId\"\xce\x01\n" +
 	"\vReadRequest\x12%\n" +
 	"\x0estart_sequence\x18\x01 \x01(\x04R\rstartSequence\x12!\n" +
 	"\fend_sequence\x18\x02 \x01(\x04R\vendSequence\x12\x1d\n" +
