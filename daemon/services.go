@@ -39,7 +39,10 @@ func (d *Daemon) startServices() (err error) {
 		if d.httpLis, err = net.Listen("tcp", l.HTTP); err != nil {
 			return fmt.Errorf("listen on %s for metrics: %w; set listen.http to another address or to off", l.HTTP, err)
 		}
-		d.http = &http.Server{Handler: d.metrics.Handler(), ReadHeaderTimeout: 10 * time.Second}
+		d.http = &http.Server{
+			Handler: d.metrics.Handler(), ReadHeaderTimeout: 10 * time.Second,
+			ErrorLog: slog.NewLogLogger(d.log.Handler(), slog.LevelDebug), // strangers who come without TLS
+		}
 		go func() {
 			// The web configuration file is that of the Prometheus exporters: TLS, client
 			// certificates, passwords. It is read again for every request.

@@ -8,6 +8,7 @@ import (
 	"crypto/elliptic"
 	"crypto/rand"
 	"crypto/x509"
+	"crypto/x509/pkix"
 	"encoding/json"
 	"encoding/pem"
 	"fmt"
@@ -46,16 +47,15 @@ soakrig_remote_write_dropped_samples_total{reason="older_than_window",receiver="
 promhttp_metric_handler_errors_total{cause="gathering"} 0
 `
 
-// tool finds a program of the prometheus package, or skips; where CI is set it must be
-// there.
+// tool finds a program, or skips; where CI is set it must be there.
 func tool(t *testing.T, name string) string {
 	t.Helper()
 	path, err := exec.LookPath(name)
 	if err != nil {
 		if os.Getenv("CI") == "true" {
-			t.Fatalf("%s is missing: apt-get install prometheus", name)
+			t.Fatalf("%s is missing: apt-get install prometheus curl", name)
 		}
-		t.Skipf("%s is missing (apt-get install prometheus): nothing was checked with it", name)
+		t.Skipf("%s is missing (apt-get install prometheus curl): nothing was checked with it", name)
 	}
 	return path
 }
@@ -86,7 +86,11 @@ func webConfig(t *testing.T) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	one := &x509.Certificate{SerialNumber: big.NewInt(1), NotAfter: time.Now().Add(time.Hour), DNSNames: []string{"localhost"}}
+	one := &x509.Certificate{ // its own authority
+		SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "lab"}, IsCA: true, BasicConstraintsValid: true,
+		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
+		DNSNames: []string{"localhost"}, IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+	}
 	cert, err := x509.CreateCertificate(rand.Reader, one, one, key.Public(), key)
 	if err != nil {
 		t.Fatal(err)
@@ -351,7 +355,6 @@ type lab struct {
 }
 
 func startLab(t *testing.T) *lab {
-	prometheus := tool(t, "prometheus")
 	text, err := os.ReadFile(page)
 	if err != nil {
 		t.Fatal(err)
@@ -370,7 +373,20 @@ rule_files: [%[1]s/recording.yml, %[1]s/alerts.yml]
 scrape_configs:
   - {job_name: soakrig, static_configs: [{targets: [%[2]q], labels: {rig: bench-2}}]}
 `, folder, rig.Listener.Addr())
-	dir := t.TempDir()
+	p := startPrometheus(t, t.TempDir(), config)
+	for end := time.Now().Add(60 * time.Second); ; time.Sleep(100 * time.Millisecond) {
+		if n, _ := p.count(`count_over_time(up{job="soakrig"}[1m]) > 3 and on (rig) rig:soakrig_energy_watts:rate5m`); n > 0 {
+			return p
+		}
+		if time.Now().After(end) {
+			t.Fatal("Prometheus has not scraped the page and evaluated the rules within a minute")
+		}
+	}
+}
+
+// startPrometheus starts a Prometheus with a configuration in a folder.
+func startPrometheus(t *testing.T, dir, config string) *lab {
+	t.Helper()
 	file := filepath.Join(dir, "prometheus.yml")
 	if err := os.WriteFile(file, []byte(config), 0o600); err != nil {
 		t.Fatal(err)
@@ -383,7 +399,7 @@ scrape_configs:
 	if err := l.Close(); err != nil {
 		t.Fatal(err)
 	}
-	cmd := exec.Command(prometheus, "--config.file="+file, "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+addr, "--log.level=error")
+	cmd := exec.Command(tool(t, "prometheus"), "--config.file="+file, "--storage.tsdb.path="+filepath.Join(dir, "data"), "--web.listen-address="+addr, "--log.level=error")
 	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 	cmd.Stderr = os.Stderr
 	if err := cmd.Start(); err != nil {
@@ -393,15 +409,7 @@ scrape_configs:
 		_ = cmd.Process.Kill()
 		_ = cmd.Wait() // it was killed: its status says nothing
 	})
-	p := &lab{t, "http://" + addr}
-	for end := time.Now().Add(60 * time.Second); ; time.Sleep(100 * time.Millisecond) {
-		if n, _ := p.count(`count_over_time(up{job="soakrig"}[1m]) > 3 and on (rig) rig:soakrig_energy_watts:rate5m`); n > 0 {
-			return p
-		}
-		if time.Now().After(end) {
-			t.Fatal("Prometheus has not scraped the page and evaluated the rules within a minute")
-		}
-	}
+	return &lab{t, "http://" + addr}
 }
 
 // get reads an API answer; problem is what the server says is wrong, or why there is
