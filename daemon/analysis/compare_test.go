@@ -268,7 +268,7 @@ func TestCompareBadInput(t *testing.T) {
 	}
 }
 
-// TestAThousandRuns holds the budget of a second loosely.
+// TestAThousandRuns ranks on every pair and lists some; daemon/speed holds the time.
 func TestAThousandRuns(t *testing.T) {
 	var rs []record.Result
 	for i := range 1000 {
@@ -280,7 +280,4 @@ func TestAThousandRuns(t *testing.T) {
 		t.Fatalf("%d rows, %d pairs, %d left out, %v", len(cmp.Rows), len(cmp.Pairs), cmp.PairsLeftOut, err)
 	}
 	t.Logf("a thousand runs in %v", time.Since(began))
-	if took := time.Since(began); took > 10*time.Second && !raceEnabled {
-		t.Errorf("took %v", took)
-	}
 }

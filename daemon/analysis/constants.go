@@ -110,6 +110,8 @@ type Constants struct {
 	BlockFall        float64
 	LowPowerShare    float64 // live: below this share of its reference
 	LowPowerS        float64
+	LiveStretchS     float64 // live: the newest stretch of the load that is looked at for limiting
+	LiveJudgeS       float64 // live: how often
 	CounterShare     float64 // counter and integral may differ by this
 
 	// Probe health.
@@ -161,7 +163,7 @@ func DefaultConstants() Constants {
 		CycleColdTheta: 0.7, CycleProbability: 0.002, CycleLoss: 0.01,
 		FlatSpanS: 900, FlatSpanMaxS: 2400, FlatHotK: 1, FlatFall: 0.03, FlatSE: 4, FlatKendall: -0.4,
 		FlatCoolK: 1.3, FlatRealised: 0.4, BlockS: 30, LossShare: 0.03, BlockFall: 0.05,
-		LowPowerShare: 0.9, LowPowerS: 60, CounterShare: 0.01,
+		LowPowerShare: 0.9, LowPowerS: 60, LiveStretchS: 3600, LiveJudgeS: 60, CounterShare: 0.01,
 		HealthAtS: 600, NeverShare: 0.25, ReversedShare: -0.25, HealthRiseK: 3,
 		DetachedShare: 0.2, DetachedK: 3, DetachedWithinS: 120, PickupK: 0.8, PickupSlopeS: 0.5, StuckS: 60,
 		ResistanceShare: 0.1, ResistanceS: 600,
@@ -286,6 +288,8 @@ func (c *Constants) limitingFields() []field {
 		{"block_fall", &c.BlockFall, 0, 1},
 		{"low_power_share", &c.LowPowerShare, 0, 1},
 		{"low_power_s", &c.LowPowerS, 1, 3600},
+		{"live_stretch_s", &c.LiveStretchS, 1200, 86400},
+		{"live_judge_s", &c.LiveJudgeS, 10, 86400},
 	}
 }
 

@@ -26,7 +26,7 @@ type powerTrace struct {
 }
 
 func (ev *evaluation) newPowerTrace() *powerTrace {
-	p := &powerTrace{raw: ev.r.series(ev.roles.power, ev.from, ev.to), step: ev.stepW}
+	p := &powerTrace{raw: ev.series(ev.roles.power, ev.from, ev.to), step: ev.stepW}
 	p.smooth = slidingMedian3(p.raw)
 	p.sigma = noiseOf(p.raw)
 	return p

@@ -16,4 +16,4 @@ package analysis
 
 // Version names the computation. It is stored with every result and changes when
 // any number may change.
-const Version = "soakrig-analysis/1"
+const Version = "soakrig-analysis/2"

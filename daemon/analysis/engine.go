@@ -172,7 +172,7 @@ func (e *engine) sealOne() {
 // power feeds the detector and follows its edges.
 func (e *engine) power(second int64, w float64) {
 	if e.span.ended {
-		e.over.push(second, w, int(e.c.MedianSamples))
+		e.over.push(second, w, int(e.c.MedianSamples), e.c.StartDwellS, e.c.EndDwellS)
 		return
 	}
 	if e.span.source == "marked" && e.det.state == loadOn {
@@ -258,9 +258,7 @@ func (e *engine) endLoad(by string, at int64) {
 		return
 	}
 	e.span.ended, e.span.endedBy, e.span.end = true, by, max(at, e.span.start, e.committed)
-	if by == "plan" || by == "phase" {
-		e.watchOverrun(e.loadDetector())
-	}
+	e.watchOverrun(e.loadDetector(), by)
 	e.det.state, e.det.pending = loadEnded, false
 	e.early.state, e.early.pending = loadEnded, false
 	e.emit(record.RunEvent{Event: "load_end", Phase: e.phaseNow(), AtS: float64(e.span.end),

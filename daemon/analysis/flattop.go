@@ -66,7 +66,7 @@ func (ev *evaluation) flatTop(p *powerTrace, hot hotTrace) bool {
 	cycles := len(p.dips) >= 6 && r.regularity <= ev.c.PatternRegular && r.interval >= 10
 	b := ev.blocks(p, hot, cycles)
 	best, found := stretch{}, false
-	var scratch []float64
+	var room flatRoom
 	for i := range b.at {
 		for j := i + 8; j < len(b.at); j++ {
 			length := float64(b.at[j] - b.at[i])
@@ -79,7 +79,7 @@ func (ev *evaluation) flatTop(p *powerTrace, hot hotTrace) bool {
 			if (j-i)%4 != 0 {
 				continue
 			}
-			s, ok := ev.flatStretch(b, i, j+1, p.step, &scratch)
+			s, ok := ev.flatStretch(b, i, j+1, p.step, &room)
 			if ok && (!found || s.fall > best.fall) {
 				best, found = s, true
 			}
@@ -102,10 +102,31 @@ type stretch struct {
 	level, half, realised float64
 }
 
+// flatRoom is the room that judging many stretches works in.
+type flatRoom struct{ x, pairs, sorted []float64 }
+
+// median is the median of values that are all there.
+func (m *flatRoom) median(v []float64) float64 {
+	m.sorted = append(m.sorted[:0], v...)
+	return medianInPlace(m.sorted)
+}
+
+// times are the seconds of a stretch; pairs has room for its slopes.
+func (m *flatRoom) times(at []int) []float64 {
+	m.x = m.x[:0]
+	for _, s := range at {
+		m.x = append(m.x, float64(s))
+	}
+	if n := len(at) * len(at) / 2; cap(m.pairs) < n {
+		m.pairs = make([]float64, 0, n)
+	}
+	return m.x
+}
+
 // flatStretch judges one stretch. Cheap tests come first.
-func (ev *evaluation) flatStretch(b blocks, i, j int, step float64, scratch *[]float64) (stretch, bool) {
+func (ev *evaluation) flatStretch(b blocks, i, j int, step float64, room *flatRoom) (stretch, bool) {
 	n := j - i
-	quick := medianOf(b.w[i:i+n/4+1]) - medianOf(b.w[j-n/4-1:j])
+	quick := room.median(b.w[i:i+n/4+1]) - room.median(b.w[j-n/4-1:j])
 	if quick < 0.5*ev.c.FlatFall*step {
 		return stretch{}, false
 	}
@@ -116,15 +137,9 @@ func (ev *evaluation) flatStretch(b blocks, i, j int, step float64, scratch *[]f
 	if high-low > ev.c.FlatHotK {
 		return stretch{}, false
 	}
-	x := make([]float64, n)
-	for k := range x {
-		x[k] = float64(b.at[i+k])
-	}
+	x := room.times(b.at[i:j])
 	length := x[n-1] - x[0]
-	if cap(*scratch) < n*n/2 {
-		*scratch = make([]float64, 0, n*n/2)
-	}
-	fall := -theilSen(x, b.w[i:j], *scratch) * length
+	fall := -theilSen(x, b.w[i:j], room.pairs) * length
 	se := slopeSE(x, b.w[i:j]) * length
 	if fall < ev.c.FlatFall*step || !(fall >= ev.c.FlatSE*se) || kendall(b.w[i:j]) > ev.c.FlatKendall {
 		return stretch{}, false
@@ -134,8 +149,8 @@ func (ev *evaluation) flatStretch(b blocks, i, j int, step float64, scratch *[]f
 			return stretch{}, false
 		}
 	}
-	s := stretch{from: b.at[i], to: b.at[j-1], fall: fall, expected: medianOf(b.rise[i:j]) * fall / step,
-		realised: -theilSen(x, b.hot[i:j], *scratch) * length, half: (high - low) / 2, level: (high + low) / 2}
+	s := stretch{from: b.at[i], to: b.at[j-1], fall: fall, expected: room.median(b.rise[i:j]) * fall / step,
+		realised: -theilSen(x, b.hot[i:j], room.pairs) * length, half: (high - low) / 2, level: (high + low) / 2}
 	if s.expected < ev.c.FlatCoolK || s.realised >= ev.c.FlatRealised*s.expected {
 		return stretch{}, false
 	}

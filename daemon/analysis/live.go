@@ -2,6 +2,7 @@ package analysis
 
 import (
 	"math"
+	"slices"
 
 	"soakrig/daemon/record"
 )
@@ -152,6 +153,10 @@ func (t *Tracker) verdictSoFar() record.Verdict {
 		guard := t.c.guard(w.limit, &t.in.Channels[w.channel], x)
 		outcome, _ := judge(x, w.limit.Bound, guard, w.limit.Below)
 		v = worse(v, outcome)
+	}
+	limited := slices.ContainsFunc(t.live.warnings, func(w record.Finding) bool { return w.Code == "thermal_limiting" })
+	if limited && v == record.VerdictPass {
+		return record.VerdictVoid
 	}
 	if lost, _ := t.lost(); lost && (v == record.VerdictPass || v == record.VerdictMarginal || v == record.VerdictNone) {
 		return record.VerdictVoid

@@ -297,8 +297,8 @@ func TestLiveWarnings(t *testing.T) {
 			at[s] = standing()
 		}
 	}
-	want := map[int][]string{300: nil, 700: {"ambient_band"}, 900: {"ambient_band", "power_low"}, 1100: {"ambient_band"},
-		1300: {"ambient_band", "probe_lost"}, 1700: {"load_lost", "probe_lost"}}
+	want := map[int][]string{300: nil, 700: {"ambient_band"}, 900: {"ambient_band", "power_low", "power_not_held"}, 1100: {"ambient_band", "power_not_held"},
+		1300: {"ambient_band", "power_not_held", "probe_lost"}, 1700: {"load_lost", "probe_lost"}}
 	for s, codes := range want {
 		for _, c := range codes {
 			if !at[s][c] {

@@ -31,6 +31,7 @@ func (ev *evaluation) describeLoad() {
 		l.EndS = number(float64(ev.to))
 	}
 	ev.outcome(l)
+	ev.cameAgain()
 	ev.describePower(l)
 	ev.describeEnergy(l)
 }
@@ -91,6 +92,14 @@ func (ev *evaluation) overran(planned float64) {
 			length(over.until-ev.to))
 	}
 	ev.find(f)
+}
+
+// cameAgain tells of a load after the one that is judged.
+func (ev *evaluation) cameAgain() {
+	if at := ev.r.over.again; ev.r.over.on && at != never {
+		ev.find(record.Finding{Code: "load_again", Severity: "note", Channel: ev.channel(ev.roles.power).Name, FromS: number(float64(at)),
+			Seen: "power rose to the load's level again; what is judged is the first load"})
+	}
 }
 
 // lost words a load that fell away before its plan.
@@ -184,14 +193,27 @@ func (ev *evaluation) describePower(l *record.Load) {
 		l.HeldMaxW = number(h.best)
 	}
 	ev.idleW = ev.r.det.idleW
-	top := quantile(x, 0.9)
-	unknown := ev.span.source == "planned" || ev.span.source == onAtStart
-	if idle := ev.idleW; unknown || has(idle) && top-idle < max(ev.c.StartRiseW, ev.c.StartRiseShare*idle) {
+	if ev.idleUnknown(x, ev.idleW) {
 		ev.idleW = ev.idleAfter() // what stood for idle was the load itself
 	}
 	l.IdleW = number(ev.idleW)
-	if ev.stepW = quantile(x, 0.9) - ev.idleW; !has(ev.stepW) {
-		ev.stepW = quantile(x, 0.9)
+	ev.setStep(x)
+}
+
+// idleUnknown tells whether the power before the load can't be its idle power: the load
+// was on already, or nothing shows its start. loaded is sorted.
+func (ev *evaluation) idleUnknown(loaded []float64, idle float64) bool {
+	if ev.span.source == "planned" || ev.span.source == onAtStart {
+		return true
+	}
+	return has(idle) && quantile(loaded, 0.9)-idle < max(ev.c.StartRiseW, ev.c.StartRiseShare*idle)
+}
+
+// setStep is the load step: the 90 % level of power on load above idle, or above
+// nothing where idle is not known.
+func (ev *evaluation) setStep(loaded []float64) {
+	if ev.stepW = quantile(loaded, 0.9) - ev.idleW; !has(ev.stepW) {
+		ev.stepW = quantile(loaded, 0.9)
 	}
 }
 

@@ -2,10 +2,15 @@ package analysis
 
 import "math"
 
-// overrun watches power after the planned end of a load: a load script that does not
-// stop by itself must not keep the run open, nor stretch what is judged.
+// overrun watches power after the end of a load: a load script that does not stop by
+// itself must not keep the run open, nor stretch what is judged, and a load that comes
+// again is told.
 type overrun struct {
 	on    bool
+	plan  bool    // the load was ended by its plan, not by power
+	again int64   // first second of a load that came again, for at least the start dwell
+	rose  int64   // since when power is up again
+	up    bool    //
 	watts float64 // power above it is still load
 	from  int64   // the planned end
 	until int64   // one past the newest second on load; from: it ended in time
@@ -14,9 +19,11 @@ type overrun struct {
 	med   []float64
 }
 
-// watchOverrun begins to watch where the load was ended by its plan. The threshold is
-// the detector's.
-func (e *engine) watchOverrun(d *detector) {
+// never stands for a second that did not come.
+const never = math.MinInt64
+
+// watchOverrun begins to watch. The threshold is the detector's.
+func (e *engine) watchOverrun(d *detector, by string) {
 	idle := d.idleW
 	if !has(idle) {
 		idle = 0
@@ -24,11 +31,11 @@ func (e *engine) watchOverrun(d *detector) {
 	if !has(d.loadW) || d.loadW-idle < max(e.c.StartRiseW, e.c.StartRiseShare*idle) {
 		return
 	}
-	e.over = overrun{on: true, watts: idle + e.c.EndShare*(d.loadW-idle), from: e.span.end, until: e.span.end, last: math.MinInt64}
+	e.over = overrun{on: true, watts: idle + e.c.EndShare*(d.loadW-idle), plan: by == "plan" || by == "phase", from: e.span.end, until: e.span.end, last: never, again: never}
 }
 
 // push takes the power of a second after the planned end.
-func (o *overrun) push(second int64, w float64, samples int) {
+func (o *overrun) push(second int64, w float64, samples int, startDwellS, endDwellS float64) {
 	if !o.on || second < o.from {
 		return
 	}
@@ -37,7 +44,17 @@ func (o *overrun) push(second int64, w float64, samples int) {
 	}
 	o.win = append(o.win, w)
 	o.med = append(o.med[:0], o.win...)
-	if w >= o.watts && medianInPlace(o.med) >= o.watts {
+	high := w >= o.watts && medianInPlace(o.med) >= o.watts
+	fell := !o.plan || float64(second-o.until) >= endDwellS
+	switch {
+	case high && fell && !o.up:
+		o.up, o.rose = true, second
+	case high && o.up && o.again == never && float64(second-o.rose) >= startDwellS:
+		o.again = o.rose
+	case !high && o.again == never:
+		o.up = false
+	}
+	if high && !o.up {
 		o.until = second + 1
 	}
 	o.last = second
@@ -45,7 +62,7 @@ func (o *overrun) push(second int64, w float64, samples int) {
 
 // lengthS is how long the load went on after its planned end.
 func (o *overrun) lengthS() float64 {
-	if !o.on {
+	if !o.on || !o.plan {
 		return 0
 	}
 	return float64(o.until - o.from)
@@ -53,13 +70,13 @@ func (o *overrun) lengthS() float64 {
 
 // still tells whether the load is on, as far as a pause of dwellS allows.
 func (o *overrun) still(dwellS float64) bool {
-	return o.on && o.until > o.from && float64(o.last-o.until) < dwellS
+	return o.on && o.plan && o.until > o.from && float64(o.last-o.until) < dwellS
 }
 
 // dropped is the second at which power really fell after a load that its plan ended;
 // false where it was not seen to.
 func (o *overrun) dropped(dwellS float64) (int64, bool) {
-	return o.until, o.on && o.last > o.until && !o.still(dwellS)
+	return o.until, o.on && o.plan && o.last > o.until && !o.still(dwellS)
 }
 
 // endAsPlanned ends the load when its planned time is over. A fall of power that is

@@ -93,7 +93,7 @@ func (ev *evaluation) afterLoadMax(probe int) float64 {
 		return absent
 	}
 	from := ev.to
-	if over := &ev.r.over; over.on {
+	if over := &ev.r.over; over.plan {
 		if from = over.until; over.still(ev.c.EndDwellS) {
 			return absent
 		}

@@ -29,7 +29,9 @@ func (ev *evaluation) judgePower() {
 	}
 	p := ev.newPowerTrace()
 	hot := ev.hotTrace()
-	ev.earlyStep(p, l)
+	if ev.recent == nil || ev.recent.whole {
+		ev.earlyStep(p, l)
+	}
 	loss := ev.loss(p)
 	l.LossShare = number(loss)
 	p.findDips(ev.c)
@@ -69,7 +71,7 @@ func (ev *evaluation) hotTrace() hotTrace {
 		if !ev.probes[i].counts || ev.probes[i].health == healthStuck || ev.probes[i].health == healthDetached {
 			continue
 		}
-		if m := medianOf(ev.r.series(p, max(ev.to-300, ev.from), ev.to)); has(m) && !(m <= best) {
+		if m := medianOf(ev.series(p, max(ev.to-300, ev.from), ev.to)); has(m) && !(m <= best) {
 			best, h.probe = m, i
 		}
 	}
@@ -81,7 +83,7 @@ func (ev *evaluation) hotTrace() hotTrace {
 		}
 		return h
 	}
-	x := ev.r.series(ev.roles.probes[h.probe], ev.from, ev.to)
+	x := ev.series(ev.roles.probes[h.probe], ev.from, ev.to)
 	window := make([]float64, 0, 15)
 	for i := range x {
 		window = window[:0]
@@ -101,7 +103,7 @@ func (ev *evaluation) hotTrace() hotTrace {
 	for i := range n {
 		h.theta[i] = (h.c[i] - start) / max(top-start, 1e-9)
 		h.rise[i] = h.c[i] - start
-		if room := ev.r.ambient[ev.from+int64(i)-ev.r.base]; has(room) {
+		if room := ev.room(ev.from + int64(i)); has(room) {
 			h.rise[i] = h.c[i] - room
 		}
 	}

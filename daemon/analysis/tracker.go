@@ -16,6 +16,7 @@ type Tracker struct {
 	next   int64   // next second that acc takes
 	spare  *onLoad // from the run's first second, for a load that proves to have been on then; nil once a load began
 	spared int64   // next second that spare takes
+	recent recent
 	events []record.RunEvent
 	watch  []limitWatch
 	live   liveState
@@ -35,6 +36,7 @@ type limitWatch struct {
 	channel int
 	hold    hold
 	crossed bool
+	after   hold // of a limit that asks to stop: while the load goes on after its planned end
 }
 
 const keptEvents = 1000
@@ -69,7 +71,7 @@ func newWatches(in Input, c Constants) []limitWatch {
 		l := &in.Start.Plan.Limits[i]
 		for ch := range in.Channels {
 			if limitCovers(l, &in.Channels[ch]) {
-				ws = append(ws, limitWatch{limit: l, channel: ch, hold: newHold(dwell(l, c), c.PeakGood)})
+				ws = append(ws, limitWatch{limit: l, channel: ch, hold: newHold(dwell(l, c), c.PeakGood), after: newHold(dwell(l, c), c.PeakGood)})
 			}
 		}
 	}
@@ -84,6 +86,7 @@ func (t *Tracker) onMoved(now loadSpan) {
 		t.live.lastHigh, t.live.reference = t.spared, absent
 	} else if !now.ended {
 		t.spare = nil
+		t.recent = newRecent(t.roles, now.start, t.before(now.start))
 		t.acc = newOnLoad(t.c, t.roles, t.in.Channels, now.start, false)
 		t.next = now.start
 		t.live.lastHigh, t.live.reference = now.start, absent
@@ -123,6 +126,9 @@ func (t *Tracker) consume() {
 	for ; t.next < until; t.next++ {
 		if r := t.rowAt(t.next); r != nil {
 			t.acc.push(r)
+			if t.roles.power >= 0 {
+				t.recent.push(r, t.roles, int(t.c.LiveStretchS))
+			}
 		}
 	}
 }
@@ -136,6 +142,7 @@ func (t *Tracker) takeSpare() {
 	if t.spare == nil {
 		t.spared = t.firstS()
 		t.spare = newOnLoad(t.c, t.roles, t.in.Channels, t.spared, false)
+		t.recent = newRecent(t.roles, t.spared, t.before(t.spared))
 	}
 	until := max(min(t.early.settled(), t.grid.next), t.grid.next-ringRows+1)
 	if planned := t.plannedLoadS(); planned > 0 {
@@ -144,6 +151,7 @@ func (t *Tracker) takeSpare() {
 	for ; t.spared < until; t.spared++ {
 		if r := t.rowAt(t.spared); r != nil {
 			t.spare.push(r)
+			t.recent.push(r, t.roles, int(t.c.LiveStretchS))
 		}
 	}
 }
@@ -160,6 +168,7 @@ func (t *Tracker) onSecond(r *row, phase record.Phase) {
 	t.watchLimits(r, phase)
 	t.watchLoad(r)
 	t.watchPower(r)
+	t.watchLimiting()
 	t.watchProbes(r)
 	t.watchRoom(r)
 }
@@ -167,8 +176,12 @@ func (t *Tracker) onSecond(r *row, phase record.Phase) {
 func (t *Tracker) watchLimits(r *row, phase record.Phase) {
 	for i := range t.watch {
 		w := &t.watch[i]
+		h := &w.hold
 		if !limitApplies(w.limit, phase) {
-			continue
+			if w.limit.Severity != severityStop || !limitApplies(w.limit, record.PhaseLoad) || !t.over.still(t.c.EndDwellS) {
+				continue
+			}
+			h = &w.after
 		}
 		v := quantityAt(w.limit, w.channel, r, t.in.Channels)
 		if w.limit.Quantity == quantitySlope {
@@ -180,14 +193,14 @@ func (t *Tracker) watchLimits(r *row, phase record.Phase) {
 		if w.limit.Below {
 			v = -v
 		}
-		level, ok := w.hold.push(r.second, v, int64(r.cells[w.channel].stride))
+		level, ok := h.push(r.second, v, int64(r.cells[w.channel].stride))
 		if !ok || w.crossed || level <= signed(w.limit) {
 			continue
 		}
 		w.crossed = true
-		name, at := t.in.Channels[w.channel].Name, float64(r.second+1-w.hold.span)
+		name, at := t.in.Channels[w.channel].Name, float64(r.second+1-h.span)
 		text := fmt.Sprintf("%s: %s of %s has been beyond %g %s for %g s", w.limit.Name, w.limit.Quantity, name,
-			w.limit.Bound, limitUnit(w.limit, &t.in.Channels[w.channel]), float64(w.hold.span))
+			w.limit.Bound, limitUnit(w.limit, &t.in.Channels[w.channel]), float64(h.span))
 		t.emit(record.RunEvent{Event: "limit", Phase: phase, AtS: at, Text: text})
 		t.warnOnly(record.Finding{Code: "limit", Severity: "warning", Channel: name, FromS: number(at), Seen: text})
 		if w.limit.Severity == severityStop {
@@ -215,7 +228,7 @@ func (t *Tracker) watchLoad(r *row) {
 	if t.over.still(t.c.EndDwellS) && t.over.lengthS() > t.c.LostBeforeS {
 		t.warn(record.Finding{Code: "load_longer", Severity: "warning", Channel: t.in.Channels[t.roles.power].Name, FromS: number(float64(t.span.end)),
 			Seen: fmt.Sprintf("power is still up after the load's planned end at %s", t.when(t.span.end))})
-	} else if t.over.on {
+	} else if t.over.plan {
 		t.clear("load_longer", "")
 	}
 	if t.span.begun() || t.roles.power < 0 || t.complete || t.phase+1 >= len(plan) || plan[t.phase+1].Begins != beginsLoad {

@@ -170,7 +170,7 @@ func (ev *evaluation) limitReason(r *record.LimitResult, measured bool) {
 	if !measured {
 		if ev.span.begun() {
 			ev.voids = append(ev.voids, record.Reason{Code: "limit_unmeasured",
-				Text: fmt.Sprintf("%s: nothing was measured that the limit bounds", r.Name)})
+				Text: fmt.Sprintf("%s: nothing that the limit bounds was measured for as long as its dwell", r.Name)})
 		}
 		return
 	}

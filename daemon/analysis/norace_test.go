@@ -1,5 +1,0 @@
-//go:build !race
-
-package analysis
-
-const raceEnabled = false
