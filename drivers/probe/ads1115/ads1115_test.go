@@ -14,6 +14,7 @@ import (
 
 	"soakrig/drivers"
 	"soakrig/drivers/drivertest"
+	"soakrig/drivers/probe/internal/ads111x"
 )
 
 // fake converts in its own time; its data register keeps the previous input's
@@ -48,7 +49,7 @@ func (f *fake) Tx(w, r []byte) error {
 		v := uint16(w[1])<<8 | uint16(w[2])
 		f.cfg = v &^ ready
 		f.running = v&ready != 0
-		f.ends = time.Now().Add(time.Duration(f.slow * float64(time.Second) / float64(rates[v>>5&7])))
+		f.ends = time.Now().Add(time.Duration(f.slow * float64(time.Second) / float64(ads111x.Rate(v))))
 	}
 	if len(r) == 0 {
 		return nil
@@ -127,10 +128,10 @@ func TestCases(t *testing.T) {
 				if r.Faults&drivers.ConfigLost == 0 || r.Has != 0 {
 					t.Errorf("%+v for configuration %04X", r, v)
 				}
-				cfg := uint16(singleRun | noCompare | coupleGain | 0<<5) // the table's setting: 8 per second, pair 0-1
+				cfg := uint16(ads111x.SingleRun | noCompare | coupleGain | 0<<5) // the table's setting: 8 per second, pair 0-1
 				f := judge(uint16(v), 0, cfg)
-				if c.Expect["ready"] == false && f.faults != drivers.Stale || c.Expect["config_ok"] == false && f.faults != drivers.ConfigLost {
-					t.Errorf("%04X: %v (%v), the case expects %v", v, f.faults, f.cause, c.Expect)
+				if c.Expect["ready"] == false && f.Faults != drivers.Stale || c.Expect["config_ok"] == false && f.Faults != drivers.ConfigLost {
+					t.Errorf("%04X: %v (%v), the case expects %v", v, f.Faults, f.Cause, c.Expect)
 				}
 			})
 		})
@@ -239,6 +240,26 @@ func TestConverter(t *testing.T) {
 		if math.Abs(c.Offset-15.625e-6) > 1e-15 || c.ColdPerCode != 0.00625 || c.Lines[1].Half != 0.5 {
 			t.Errorf("%+v", c)
 		}
+		_, dev = bench(t, newFake(room()), source(junction))
+		last := dev.Converters()[0].Lines[4]
+		if last.Name != "offset, not calibrated" || last.Half != 187.5e-6 { // +-3 LSB of 62.5 uV
+			t.Errorf("%+v", last)
+		}
+	})
+}
+
+// TestSeveralChips: inputs on two chips and two spellings of one bus.
+func TestSeveralChips(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ports := drivertest.NewPorts()
+		ports.AddI2C("I2C1").Attach(0x48, newFake(map[uint16]int16{0: 100, 7: 12000})).Attach(0x49, newFake(map[uint16]int16{0: 200, 7: 11000}))
+		src := source(junction, "", "address: 0x49")
+		src.Inputs[1].Port = "/dev/i2c-1"
+		dev := drivertest.Open(t, &Driver, ports, src)
+		out := drivertest.Read(t, dev)
+		if out[0].Code != 100 || out[1].Code != 200 || out[0].Cold == out[1].Cold || out[0].Faults|out[1].Faults != 0 {
+			t.Errorf("%+v", out)
+		}
 	})
 }
 
@@ -273,7 +294,7 @@ func TestProbe(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ports, dev := bench(t, newFake(map[uint16]int16{0: -128, 7: 6400}), source(junction))
 		lines, err := dev.(drivers.Prober).Probe(t.Context())
-		if err != nil || len(lines) != 2 || !strings.Contains(lines[0], "8583") || !strings.Contains(lines[0], "-10.00 degC") || !strings.Contains(lines[1], "-1000.0 uV") {
+		if err != nil || len(lines) != 2 || !strings.Contains(lines[0], "8583") || !strings.Contains(lines[0], "-10.000 degC") || !strings.Contains(lines[1], "pair 0-1: input -1000.0 uV") || !strings.Contains(lines[1], "mean of 16") {
 			t.Errorf("%q, %v", lines, err)
 		}
 		ports.Fail(syscall.EIO)
@@ -287,10 +308,10 @@ func FuzzRegisters(f *testing.F) {
 	f.Add(uint16(0x8583), uint16(0))
 	f.Add(uint16(0x8B63), uint16(100))
 	f.Fuzz(func(t *testing.T, cfg, data uint16) {
-		want := uint16(singleRun | noCompare | coupleGain | 3<<5)
+		want := uint16(ads111x.SingleRun | noCompare | coupleGain | 3<<5)
 		g := judge(cfg, data, want)
-		if (g.faults == 0) != (g.cause == nil) || (g.faults == 0) != (cfg == want|ready) {
-			t.Errorf("%04X %04X: %v %v", cfg, data, g.faults, g.cause)
+		if (g.Faults == 0) != (g.Cause == nil) || (g.Faults == 0) != (cfg == want|ready) {
+			t.Errorf("%04X %04X: %v %v", cfg, data, g.Faults, g.Cause)
 		}
 	})
 }

@@ -17,6 +17,8 @@ import (
 
 	"soakrig/drivers"
 	"soakrig/drivers/drivertest"
+	"soakrig/drivers/its90"
+	"soakrig/drivers/probe/internal/ads111x"
 )
 
 // fake is a chip that converts in its own time: a word belongs to the setting that
@@ -61,7 +63,7 @@ func (f *fake) Transfer(w, r []byte) error {
 		f.cfg = in&^start | 1
 		if in&start != 0 {
 			f.from = f.cfg
-			f.ends = time.Now().Add(time.Duration(f.slow * float64(time.Second) / float64(rates[in>>5&7])))
+			f.ends = time.Now().Add(time.Duration(f.slow * float64(time.Second) / float64(ads111x.Rate(in))))
 		}
 	}
 	r[2], r[3] = byte(f.cfg>>8), byte(f.cfg)
@@ -160,10 +162,10 @@ func TestCases(t *testing.T) {
 		})
 	}
 	// The table's configuration words themselves.
-	if got := readBack(singleRun | 2<<9 | 4<<5 | sensor | pullUp | validNOP); got != 0x059B {
+	if got := readBack(ads111x.SingleRun | 2<<9 | 4<<5 | sensor | pullUp | validNOP); got != 0x059B {
 		t.Errorf("temperature at 128 per second reads back %04X, want 059B", got)
 	}
-	if got := readBack(start | singleRun | 5<<9 | pullUp | validNOP); got != 0x0B0B {
+	if got := readBack(start | ads111x.SingleRun | 5<<9 | pullUp | validNOP); got != 0x0B0B {
 		t.Errorf("input at 8 per second, 256 mV, reads back %04X, want 0B0B", got)
 	}
 }
@@ -284,6 +286,66 @@ func TestOffset(t *testing.T) {
 	})
 }
 
+// TestOffsetIsCalibrated goes the way of a person: with the input's leads shorted the
+// check tells its offset; configured, a probe at 80 degC reads right. Without, the same
+// chip reads 2.9 K too high, within what the budget then says.
+func TestOffsetIsCalibrated(t *testing.T) {
+	const offsetCodes = 15 // 117 uV, near the part's limit of 125 uV
+	const coldC, probeC = 25.0, 80.0
+	emf := func(degC float64) float64 {
+		v, err := its90.K.EMFVolts(degC)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return v
+	}
+	codes := int16(math.Round((emf(probeC)-emf(coldC))/ads111x.LSB(256))) + offsetCodes
+	reads := func(options string) (degC float64, lines map[string]float64) {
+		synctest.Test(t, func(t *testing.T) {
+			_, dev := bench(t, newFake(0x0C80, map[uint16]int16{0: codes}), source("", options))
+			r, c := drivertest.Read(t, dev)[0], dev.Converters()[0]
+			if r.Faults != 0 {
+				t.Fatal(r.Cause)
+			}
+			var err error
+			if degC, err = its90.K.TempC(emf(float64(r.Cold)*c.ColdPerCode) + float64(r.Code)*c.PerCode + c.Offset); err != nil {
+				t.Fatal(err)
+			}
+			lines = map[string]float64{}
+			for _, l := range c.Lines {
+				lines[l.Name] = l.Half
+			}
+		})
+		return degC, lines
+	}
+	told := ""
+	synctest.Test(t, func(t *testing.T) {
+		_, dev := bench(t, newFake(0x0C80, map[uint16]int16{0: offsetCodes}), source(""))
+		lines, err := dev.(drivers.Prober).Probe(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, rest, _ := strings.Cut(lines[1], "input ")
+		told, _, _ = strings.Cut(rest, " uV")
+	})
+	if told != "117.2" {
+		t.Fatalf("the check tells an offset of %s uV, want 117.2", told)
+	}
+	got, lines := reads("offset_uv: " + told)
+	if math.Abs(got-probeC) > 0.1 {
+		t.Errorf("calibrated: %.3f degC, want %g", got, probeC)
+	}
+	if _, ok := lines["offset, not calibrated"]; ok || lines["offset after calibration"] == 0 {
+		t.Errorf("budget %v", lines)
+	}
+	if drift := lines["offset drift since calibration, 20 K of the chip and 0.1 V of its supply"]; math.Abs(drift-12.5e-6) > 1e-12 {
+		t.Errorf("drift %g V: (20 * 0.005 + 0.1 * 1) LSB of 62.5 uV are 12.5 uV", drift)
+	}
+	if got, lines = reads(""); math.Abs(got-probeC-2.85) > 0.1 || lines["offset, not calibrated"] != 125e-6 {
+		t.Errorf("not calibrated: %.3f degC, budget %v", got, lines)
+	}
+}
+
 func TestRefusals(t *testing.T) {
 	for _, tt := range []struct {
 		key string
@@ -294,6 +356,7 @@ func TestRefusals(t *testing.T) {
 		{"pair", source("", "pair: 0-2")},
 		{"pair", source("", "", "")},
 		{"offset_uv", source("", "offset_uv: 5000")},
+		{"offset_uv", source("", "offset_uv: -1001")},
 		{"max_step", source("", "max_step: -1")},
 		{"every", source("rate: 8", "", "pair: 2-3", "pair: 0-3")},
 		{"couple", func() drivers.Source { s := source(""); s.Inputs[0].Couple = "Q"; return s }()},
@@ -313,7 +376,7 @@ func TestProbe(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		ports, dev := bench(t, newFake(-0x0C80, map[uint16]int16{0: -128}), source(""))
 		lines, err := dev.(drivers.Prober).Probe(t.Context())
-		if err != nil || len(lines) != 2 || !strings.Contains(lines[0], "-25.00000 degC") || !strings.Contains(lines[1], "-1000.0 uV") {
+		if err != nil || len(lines) != 2 || !strings.Contains(lines[0], "058B, cold junction -25.000 degC") || !strings.Contains(lines[1], "pair 0-1: input -1000.0 uV") || !strings.Contains(lines[1], "mean of 16") {
 			t.Errorf("%q, %v", lines, err)
 		}
 		ports.Fail(syscall.EIO)
@@ -330,7 +393,7 @@ func FuzzWords(f *testing.F) {
 		synctest.Test(t, func(t *testing.T) {
 			_, dev := bench(t, scripted(hex.EncodeToString(cold), hex.EncodeToString(adc)), source(""))
 			r := drivertest.Read(t, dev)[0]
-			if r.Faults == 0 && (string(cold[2:4]) != "\x0B\x7B" || string(adc[2:4]) != "\x0B\x6B" || r.Code == railHigh || r.Code == railLow) {
+			if r.Faults == 0 && (string(cold[2:4]) != "\x0B\x7B" || string(adc[2:4]) != "\x0B\x6B" || r.Code == ads111x.RailHigh || r.Code == ads111x.RailLow) {
 				t.Errorf("good: % X, % X", cold, adc)
 			}
 		})
