@@ -357,26 +357,36 @@ func TestPythonExample(t *testing.T) {
 		}
 	}
 	t.Setenv("PYTHONPATH", stubs)
-	script, err := filepath.Abs("example/load_average.py")
+	script, err := filepath.Abs("example/thermal_zone.py")
 	if err != nil {
 		t.Fatal(err)
 	}
-	d, log := open(t, source(t, "", python, script))
-	if c := d.Converters()[0]; c.Model != "load average" || c.Unit != "jobs" || c.Lines[0].Half != 0.005 {
+	zone := filepath.Join(t.TempDir(), "temp")
+	src := source(t, "", python, script)
+	src.Inputs[0].Options = drivertest.Options("options: {file: " + strconv.Quote(zone) + "}")
+	src.Inputs[1].Options = drivertest.Options("options: {file: /nowhere}")
+	d, log := open(t, src)
+	if c := d.Converters()[0]; c.Model != "thermal zone" || c.Unit != "degC" || c.Lines[0].Half != 0.0005 {
 		t.Errorf("%+v", c)
 	}
-	for range 10 {
+	for milli, fault := range map[string]drivers.Faults{"45678\n": 0, "-1500\n": 0, "": drivers.BusError, "warm\n": drivers.BusError} {
+		if err := os.WriteFile(zone, []byte(milli), 0o600); err != nil {
+			t.Fatal(err)
+		}
 		out, err := read(t, d, 10*time.Second)
 		if err != nil {
 			t.Fatalf("%v; %s", err, log())
 		}
-		for _, r := range out {
-			if v := float64(r.Code) * d.Converters()[0].PerCode; r.Faults != 0 || v < 0 || v > 1e5 || math.IsNaN(v) {
-				t.Errorf("load average %v, %v", v, r.Cause)
-			}
+		want, _ := strconv.ParseFloat(strings.TrimSpace(milli), 64)
+		v := float64(out[0].Code) * d.Converters()[0].PerCode
+		if out[0].Faults != fault || fault == 0 && math.Abs(v-want/1000) > 1e-9 {
+			t.Errorf("%q: %v (%v)", milli, v, out[0].Cause)
+		}
+		if out[1].Faults != drivers.BusError || out[1].Has != 0 {
+			t.Errorf("a file that is not there: %+v", out[1])
 		}
 	}
-	if _, err := New(t.Context(), bus.NewHost(drivertest.NewPorts()), source(t, "good", python, script)); err == nil || !strings.Contains(err.Error(), "this driver has none") {
+	if _, err := New(t.Context(), bus.NewHost(drivertest.NewPorts()), source(t, "good", python, script)); err == nil || !strings.Contains(err.Error(), "this driver has file") {
 		t.Errorf("an option that the example does not have: %v", err)
 	}
 }
