@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -31,8 +32,9 @@ a mismatch refuses the comparison unless --override (or --override=KEY for one o
 accepts it, which is printed. --published holds the whole table at 95 % instead of each
 pair: use it for tables that are published.
 
--f draws the peaks (with --by rise, the rises) as dots with their expanded
-uncertainty, limit and guard band; --curves overlays the hot spots with load start at
+-f draws the peaks (with --by rise, the rises; with --by reference, the peaks moved to
+the reference room beside the measured ones) as dots with their expanded uncertainty,
+limit and guard band; --curves overlays the hot spots with load start at
 zero. The file's ending says the format: .svg, .png or .pdf.`,
 		Example: `  soak compare archive/
   soak compare bench-1/2026-05-02-1 bench-2/2026-05-02-1 -f peaks.svg
@@ -74,10 +76,7 @@ zero. The file's ending says the format: .svg, .png or .pdf.`,
 		}
 		for _, chart := range charts {
 			format, _ := chartFormat(chart)
-			quantity := "held"
-			if by.word == "rise" {
-				quantity = "rise"
-			}
+			quantity := cmp.Or(by.word, analysis.CompareHeld)
 			if err := s.writeFile(chart, force, func(w io.Writer) error { return report.PeaksChart(c, quantity, w, format) }); err != nil {
 				return err
 			}

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"slices"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -102,17 +103,24 @@ func (s *session) addComparison(page *report.Page, runs []*loaded) error {
 		return nil
 	}
 	page.Comparison = c
-	for _, q := range []string{"held", "rise"} {
+	var curves []report.Curve
+	for _, r := range page.Runs {
+		curves = append(curves, report.Curve{Result: r.Result, Traces: r.Traces})
+	}
+	draw := []func(io.Writer) error{func(w io.Writer) error { return report.CurvesChart(curves, w, "svg") }}
+	for _, q := range []string{analysis.CompareRise, analysis.CompareReference, analysis.CompareHeld} {
+		draw = slices.Insert(draw, 0, func(w io.Writer) error { return report.PeaksChart(c, q, w, "svg") })
+	}
+	for _, d := range draw {
 		var svg bytes.Buffer
-		err := report.PeaksChart(c, q, &svg, "svg")
-		if errors.Is(err, report.ErrNothingToDraw) {
-			continue
-		}
-		if err != nil {
+		if err := d(&svg); err == nil {
+			page.Charts = append(page.Charts, svg.Bytes())
+		} else if !errors.Is(err, report.ErrNothingToDraw) {
 			return err
 		}
-		page.Charts = append(page.Charts, svg.Bytes())
 	}
+	// The runs stand in the order of the table.
+	slices.SortStableFunc(page.Runs, func(a, b report.PageRun) int { return c.Row(a.Result) - c.Row(b.Result) })
 	return nil
 }
 

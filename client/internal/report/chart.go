@@ -1,10 +1,8 @@
 package report
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
-	"html"
 	"image/color"
 	"io"
 	"math"
@@ -16,9 +14,6 @@ import (
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
-	"gonum.org/v1/plot/vg/vgimg"
-	_ "gonum.org/v1/plot/vg/vgpdf" // pdf
-	_ "gonum.org/v1/plot/vg/vgsvg" // svg
 
 	"soakrig/daemon/analysis"
 	"soakrig/daemon/record"
@@ -37,10 +32,11 @@ var (
 	chartBand = color.NRGBA{0xa3, 0x23, 0x3a, 0x26}
 )
 
+// chartColours are those of the page's curves; what is more takes them again and is
+// told apart by its name.
 func chartColours() []color.NRGBA {
 	return []color.NRGBA{
-		{0x0b, 0x5f, 0xa5, 0xff}, {0xc2, 0x50, 0x0a, 0xff}, {0x0a, 0x7f, 0x5f, 0xff}, {0xa8, 0x45, 0x8a, 0xff},
-		{0x7a, 0x6a, 0x00, 0xff}, {0x2b, 0x9b, 0xd0, 0xff}, {0x6d, 0x1f, 0x3f, 0xff}, {0x5b, 0x4b, 0xb5, 0xff},
+		{0x0b, 0x62, 0xb0, 0xff}, {0xd2, 0x56, 0x0a, 0xff}, {0x1b, 0x8a, 0x72, 0xff}, {0x6b, 0x12, 0x50, 0xff}, {0x23, 0x26, 0x1c, 0xff},
 	}
 }
 
@@ -65,6 +61,13 @@ func (p pen) style(size vg.Length, c color.Color, bold bool) text.Style {
 	return text.Style{Color: c, Font: f, Handler: plot.DefaultTextHandler, YAlign: draw.YCenter}
 }
 
+// FillText writes text whose figures are level with the place; gonum centres the whole
+// font, with what hangs below the line.
+func (p pen) FillText(st text.Style, at vg.Point, s string) {
+	at.Y += 0.12 * st.Font.Size
+	p.Canvas.FillText(st, at, s)
+}
+
 // dot is one row of a peaks chart.
 type dot struct {
 	row     *analysis.ComparedRow
@@ -82,20 +85,41 @@ type peaksChart struct {
 	bound         *float64 // the limit that all rows share
 	guard         float64  // of rows without an uncertainty
 	unit          string
+	measured      map[*analysis.ComparedRow]float64 // beside a peak moved to the reference room: the peak itself
 }
 
-// PeaksChart writes the peaks (quantity held) or rises (quantity rise) of a
-// comparison as dots with their expanded uncertainty, setups side by side, with the
-// limit and its guard band. format is svg, png or pdf.
-func PeaksChart(c *Compared, quantity string, w io.Writer, format string) error {
-	src, title, unit := c.Held, "Peak temperature held 10 s", "°C"
-	if quantity == "rise" {
-		src, title, unit = c.Rise, "Rise of the hot spot above the room", "K"
+// quantity is a comparison by held, rise or reference, with its title and unit; nil:
+// there is none.
+func (c *Compared) quantity(name string) (src *analysis.Comparison, title, unit string) {
+	switch name {
+	case analysis.CompareRise:
+		return c.Rise, "Rise of the hot spot above the room", "K"
+	case analysis.CompareReference:
+		room := ""
+		for i := range c.results {
+			if p := c.results[i].Peak; p != nil && p.ReferenceAmbientC != nil {
+				now := withUnit(trimmed(*p.ReferenceAmbientC), "degC")
+				if room != "" && room != now {
+					return nil, "", "" // they were moved to different rooms
+				}
+				room = now
+			}
+		}
+		return c.Reference, "Peak moved to a room at " + room, "°C"
 	}
+	return c.Held, "Peak temperature held 10 s", "°C"
+}
+
+// PeaksChart writes the peaks (quantity held), rises (rise) or peaks moved to the
+// reference room (reference, with the measured ones as ticks) of a comparison as dots
+// with their expanded uncertainty, setups side by side, with the limit and its guard
+// band. format is svg, png or pdf.
+func PeaksChart(c *Compared, quantity string, w io.Writer, format string) error {
+	src, title, unit := c.quantity(quantity)
 	if src == nil {
 		return ErrNothingToDraw
 	}
-	p := &peaksChart{unit: unit}
+	p := &peaksChart{unit: unit, measured: map[*analysis.ComparedRow]float64{}}
 	for i := range src.Rows {
 		row := &src.Rows[i]
 		if row.Value == nil {
@@ -106,6 +130,9 @@ func PeaksChart(c *Compared, quantity string, w io.Writer, format string) error 
 			d.u = *row.Expanded
 		}
 		p.dots = append(p.dots, d)
+		if held := same(c.Held, row); quantity == analysis.CompareReference && held != nil && held.Value != nil {
+			p.measured[row] = *held.Value
+		}
 	}
 	if len(p.dots) == 0 {
 		return ErrNothingToDraw
@@ -159,6 +186,9 @@ func (p *peaksChart) describe(title string) string {
 	var parts []string
 	for _, d := range p.dots {
 		text := fmt.Sprintf("%s %s %s %s", p.units[d.unit], d.row.Setup, rowValue(d.row), p.unit)
+		if v, ok := p.measured[d.row]; ok {
+			text += ", measured " + Fixed(v, 1)
+		}
 		if s := remark(&d); s != "" {
 			text += " (" + s + ")"
 		}
@@ -186,97 +216,6 @@ func remark(d *dot) string {
 	return strings.Join(words, ", ")
 }
 
-// drawChart makes the canvas, title and key, and lets body draw below them.
-func drawChart(w io.Writer, format string, height vg.Length, title, words string, key []string, body func(pen)) error {
-	c, err := canvas(height, format)
-	if err != nil {
-		return err
-	}
-	dc := pen{draw.New(c), format != "pdf"}
-	dc.SetColor(color.White)
-	dc.Fill(rectangle(dc.Rectangle))
-	top := dc.Max.Y - 0.6*vg.Centimeter
-	dc.FillText(dc.style(fontTitle, chartInk, true), vg.Point{X: dc.Min.X + 0.4*vg.Centimeter, Y: top}, title)
-	x := dc.Min.X + 0.5*vg.Centimeter
-	if len(key) > 1 || len(key) == 1 && key[0] != "" {
-		for i, k := range key {
-			glyph(dc, vg.Point{X: x, Y: top - 0.65*vg.Centimeter}, i, false)
-			st := dc.style(fontBody, chartInk, false)
-			dc.FillText(st, vg.Point{X: x + 0.25*vg.Centimeter, Y: top - 0.65*vg.Centimeter}, k)
-			x += 0.9*vg.Centimeter + st.Width(k)
-		}
-	}
-	dc.Canvas = draw.Crop(dc.Canvas, 0, 0, 0, -1.6*vg.Centimeter)
-	body(dc)
-	var out bytes.Buffer
-	if _, err := c.WriteTo(&out); err != nil {
-		return fmt.Errorf("chart: %w", err)
-	}
-	b := out.Bytes()
-	if format == "svg" {
-		b = bytes.Replace(b, []byte("<svg "), []byte(`<svg role="img" aria-label="`+html.EscapeString(words)+`" `), 1)
-	}
-	if _, err := w.Write(b); err != nil {
-		return fmt.Errorf("write chart: %w", err)
-	}
-	return nil
-}
-
-// pngDPI makes a picture that stays sharp at twice an article's column.
-const pngDPI = 220
-
-func canvas(height vg.Length, format string) (vg.CanvasWriterTo, error) {
-	if format == "png" {
-		return vgimg.PngCanvas{Canvas: vgimg.NewWith(vgimg.UseWH(chartWidth, height), vgimg.UseDPI(pngDPI))}, nil
-	}
-	c, err := draw.NewFormattedCanvas(chartWidth, height, format)
-	if err != nil {
-		return nil, fmt.Errorf("chart: %w; formats are svg, png, pdf", err)
-	}
-	return c, nil
-}
-
-func rectangle(r vg.Rectangle) vg.Path {
-	var p vg.Path
-	p.Move(r.Min)
-	p.Line(vg.Point{X: r.Max.X, Y: r.Min.Y})
-	p.Line(r.Max)
-	p.Line(vg.Point{X: r.Min.X, Y: r.Max.Y})
-	p.Close()
-	return p
-}
-
-// glyph draws a setup's sign; hollow marks what is no plain measurement of merit.
-func glyph(c pen, at vg.Point, setup int, hollow bool) {
-	const r = vg.Length(4)
-	col := chartColours()[setup%len(chartColours())]
-	var p vg.Path
-	switch setup % 4 {
-	case 0:
-		p.Move(vg.Point{X: at.X + r, Y: at.Y})
-		p.Arc(at, r, 0, 2*math.Pi)
-	case 1:
-		p = rectangle(vg.Rectangle{Min: vg.Point{X: at.X - r, Y: at.Y - r}, Max: vg.Point{X: at.X + r, Y: at.Y + r}})
-	case 2:
-		p.Move(vg.Point{X: at.X, Y: at.Y + 1.25*r})
-		p.Line(vg.Point{X: at.X + 1.15*r, Y: at.Y - 0.85*r})
-		p.Line(vg.Point{X: at.X - 1.15*r, Y: at.Y - 0.85*r})
-	default:
-		p.Move(vg.Point{X: at.X, Y: at.Y + 1.4*r})
-		p.Line(vg.Point{X: at.X + 1.2*r, Y: at.Y})
-		p.Line(vg.Point{X: at.X, Y: at.Y - 1.4*r})
-		p.Line(vg.Point{X: at.X - 1.2*r, Y: at.Y})
-	}
-	p.Close()
-	c.SetColor(col)
-	if hollow {
-		c.SetColor(color.White)
-	}
-	c.Fill(p)
-	c.SetLineStyle(draw.LineStyle{Color: col, Width: 1.6})
-	c.Stroke(p)
-}
-
 // draw draws the dots. Axes are drawn by hand: there is one, with nice ticks.
 func (p *peaksChart) draw(c pen) {
 	label := c.style(fontBody, chartInk, true)
@@ -289,7 +228,11 @@ func (p *peaksChart) draw(c pen) {
 	low, high := p.span()
 	xOf := func(v float64) vg.Length { return area.Min.X + vg.Length((v-low)/(high-low))*(area.Max.X-area.Min.X) }
 	rowH := (area.Max.Y - area.Min.Y) / vg.Length(len(p.units))
-	axis(c, area, xOf, low, high, p.unit)
+	words := p.unit + "; whiskers: expanded uncertainty, k = 2"
+	if len(p.measured) > 0 {
+		words += "; tick: the peak as measured"
+	}
+	axis(c, area, xOf, low, high, words)
 	for i, u := range p.units {
 		y := area.Max.Y - (vg.Length(i)+0.5)*rowH
 		st := label
@@ -316,53 +259,15 @@ func (p *peaksChart) span() (low, high float64) {
 	low, high = math.Inf(1), math.Inf(-1)
 	for _, d := range p.dots {
 		low, high = min(low, d.value-d.u), max(high, d.value+d.u)
+		if v, ok := p.measured[d.row]; ok {
+			low, high = min(low, v), max(high, v)
+		}
 	}
 	if p.bound != nil {
 		low, high = min(low, *p.bound-p.guard), max(high, *p.bound+p.guard)
 	}
 	pad := max((high-low)*0.06, 1)
 	return low - pad, high + pad
-}
-
-func axis(c pen, area vg.Rectangle, xOf func(float64) vg.Length, low, high float64, unit string) {
-	for _, t := range ticks(low, high) {
-		x := xOf(t)
-		line(c, chartLine, 0.6, nil, vg.Point{X: x, Y: area.Min.Y}, vg.Point{X: x, Y: area.Max.Y})
-		st := c.style(fontBody, chartSoft, false)
-		st.XAlign = draw.XCenter
-		c.FillText(st, vg.Point{X: x, Y: area.Min.Y - 0.3*vg.Centimeter}, Fixed(t, tickDigits(high-low)))
-	}
-	line(c, chartInk, 0.8, nil, area.Min, vg.Point{X: area.Max.X, Y: area.Min.Y})
-	st := c.style(fontBody, chartSoft, false)
-	st.XAlign = draw.XCenter
-	c.FillText(st, vg.Point{X: (area.Min.X + area.Max.X) / 2, Y: area.Min.Y - 0.8*vg.Centimeter}, unit+"; whiskers: expanded uncertainty, k = 2")
-}
-
-// ticks are five to ten round numbers from low to high.
-func ticks(low, high float64) []float64 {
-	step := math.Pow10(int(math.Floor(math.Log10((high - low) / 5))))
-	for _, m := range []float64{1, 2, 5, 10} {
-		if (high-low)/(step*m) <= 10 {
-			step *= m
-			break
-		}
-	}
-	var out []float64
-	for i := math.Ceil(low / step); i*step <= high; i++ {
-		out = append(out, i*step)
-	}
-	return out
-}
-
-func tickDigits(span float64) int {
-	if span < 4 {
-		return 1
-	}
-	return 0
-}
-
-func line(c pen, col color.Color, width vg.Length, dashes []vg.Length, from, to vg.Point) {
-	c.StrokeLine2(draw.LineStyle{Color: col, Width: width, Dashes: dashes}, from.X, from.Y, to.X, to.Y)
 }
 
 // limit draws the limit and, for each dot, its guard band: as wide as its own
@@ -408,6 +313,9 @@ func (p *peaksChart) dot(c pen, d *dot, xOf func(float64) vg.Length, y vg.Length
 		line(c, col, 1.4, nil, vg.Point{X: end + 7, Y: y + 4}, vg.Point{X: end + 12, Y: y})
 		line(c, col, 1.4, nil, vg.Point{X: end + 7, Y: y - 4}, vg.Point{X: end + 12, Y: y})
 		end += 14
+	}
+	if v, ok := p.measured[d.row]; ok {
+		line(c, chartInk, 1.2, nil, vg.Point{X: xOf(v), Y: y - 7}, vg.Point{X: xOf(v), Y: y + 7})
 	}
 	glyph(c, vg.Point{X: x, Y: y}, d.setup, void || d.row.Limited)
 	if void {

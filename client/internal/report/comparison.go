@@ -2,6 +2,8 @@ package report
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"strings"
 
 	"soakrig/daemon/analysis"
@@ -11,8 +13,8 @@ import (
 // Compared is a comparison with what its table and charts also show.
 type Compared struct {
 	analysis.Comparison
-	Held, Rise *analysis.Comparison // the same rows by peak and by rise; nil: no row has it
-	results    []record.Result
+	Held, Rise, Reference *analysis.Comparison // the same rows by another quantity; nil: no row has it
+	results               []record.Result
 }
 
 // Compare compares results. With a *analysis.MismatchError the comparison is
@@ -26,7 +28,7 @@ func Compare(results []record.Result, o analysis.CompareOptions) (*Compared, err
 	for _, q := range []struct {
 		name string
 		to   **analysis.Comparison
-	}{{"held", &c.Held}, {"rise", &c.Rise}} {
+	}{{analysis.CompareHeld, &c.Held}, {analysis.CompareRise, &c.Rise}, {analysis.CompareReference, &c.Reference}} {
 		o.Quantity = q.name
 		if other, err := analysis.Compare(results, o); err == nil {
 			*q.to = &other
@@ -52,6 +54,17 @@ func (c *Compared) of(row *analysis.ComparedRow) []*record.Result {
 	return out
 }
 
+// Row is the row that a result belongs to, from 0; behind all rows when it has none.
+func (c *Compared) Row(r *record.Result) int {
+	for i := range c.Rows {
+		row := &c.Rows[i]
+		if r.Unit == row.Unit && r.Revision == row.Revision && r.Setup == row.Setup && (slices.Contains(row.Runs, r.Run) || slices.Contains(row.LeftOut, r.Run)) {
+			return i
+		}
+	}
+	return len(c.Rows)
+}
+
 // same finds a row in another comparison of the same results; nil: it has none.
 func same(c *analysis.Comparison, row *analysis.ComparedRow) *analysis.ComparedRow {
 	if c == nil {
@@ -74,7 +87,7 @@ func places(row *analysis.ComparedRow) string {
 	case row.Best == row.Worst:
 		return fmt.Sprint(row.Best)
 	}
-	return fmt.Sprintf("%d to %d", row.Best, row.Worst)
+	return fmt.Sprintf("%d–%d", row.Best, row.Worst)
 }
 
 func rowName(row *analysis.ComparedRow) string {
@@ -125,7 +138,7 @@ func ComparisonTable(c *Compared) Table {
 			energy = Energy(*row.EnergyJ)
 		}
 		if row.LoadS != nil {
-			load = Length(*row.LoadS)
+			load = loadText(*row.LoadS)
 		}
 		held := map[string]string{"constant": "yes", "load_pattern": "yes, pattern", "not_held": "no", "thermal_cycling": "no, thermal", "flat_top": "no, thermal"}[row.Pattern]
 		if row.LossShare != nil && *row.LossShare >= 0.005 && held != "" {
@@ -138,7 +151,21 @@ func ComparisonTable(c *Compared) Table {
 		t.Rows = append(t.Rows, []string{places(row), rowName(row), orDash(row.Setup), rowVerdict(row), rowValue(same(c.Held, row)), rowValue(same(c.Rise, row)),
 			hot, optional(row.AmbientC, 1, ""), optional(row.MeanW, 0, ""), energy, orDash(held), orDash(row.Tier), load, probes, fmt.Sprint(len(row.Runs)), strings.Join(marks, " ")})
 	}
+	if !slices.ContainsFunc(c.Rows, func(r analysis.ComparedRow) bool { return len(r.Runs) != 1 }) {
+		t.drop("runs")
+	}
+	if !slices.ContainsFunc(c.Rows, func(r analysis.ComparedRow) bool { return len(r.Marks) > 0 }) {
+		t.drop("notes")
+	}
 	return t
+}
+
+// loadText is the length of a load to the minute, as it was planned; short ones in full.
+func loadText(s float64) string {
+	if s >= 600 {
+		s = math.Round(s/60) * 60
+	}
+	return Length(s)
 }
 
 func probesOf(results []*record.Result) string {
@@ -176,11 +203,11 @@ func (c *Compared) Notes() (footnotes []string, rule string) {
 // ComparisonCSV is the table for a spreadsheet: bare numbers, units in the head.
 func ComparisonCSV(c *Compared) Table {
 	t := Table{Head: []string{"best_place", "worst_place", "unit", "revision", "setup", "runs", "verdict", "limited", "lower_bound",
-		"peak_c", "peak_expanded_k", "rise_k", "rise_expanded_k", "hot_spot", "ambient_c", "mean_w", "energy_j", "power_pattern",
+		"peak_c", "peak_expanded_k", "rise_k", "rise_expanded_k", "reference_c", "reference_expanded_k", "hot_spot", "ambient_c", "mean_w", "energy_j", "power_pattern",
 		"loss_share", "tier", "load_s", "footnotes"}}
 	for i := range c.Rows {
 		row := &c.Rows[i]
-		held, rise := same(c.Held, row), same(c.Rise, row)
+		held, rise, moved := same(c.Held, row), same(c.Rise, row), same(c.Reference, row)
 		best, worst := "", ""
 		if row.Ranked {
 			best, worst = fmt.Sprint(row.Best), fmt.Sprint(row.Worst)
@@ -197,8 +224,9 @@ func ComparisonCSV(c *Compared) Table {
 		}
 		peak, peakU := pair(held)
 		up, upU := pair(rise)
+		ref, refU := pair(moved)
 		t.Rows = append(t.Rows, []string{best, worst, row.Unit, row.Revision, row.Setup, strings.Join(row.Runs, " "), string(row.Verdict),
-			fmt.Sprint(row.Limited), fmt.Sprint(row.LowerBound), peak, peakU, up, upU, row.HotSpot, bare(row.AmbientC), bare(row.MeanW),
+			fmt.Sprint(row.Limited), fmt.Sprint(row.LowerBound), peak, peakU, up, upU, ref, refU, row.HotSpot, bare(row.AmbientC), bare(row.MeanW),
 			bare(row.EnergyJ), row.Pattern, bare(row.LossShare), row.Tier, bare(row.LoadS), strings.Join(notes, "; ")})
 	}
 	return t

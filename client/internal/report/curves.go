@@ -26,9 +26,16 @@ type curveLine struct {
 	name   string
 	colour color.NRGBA
 	dashes []vg.Length
-	parts  [][]vg.Point // X minutes, Y degC; a new part behind every gap
+	parts  [][]curvePoint // a new part behind every gap
 	last   vg.Point
 }
+
+// curvePoint is one step of a curve: its middle, and the lowest and highest reading.
+type curvePoint struct {
+	minutes, low, high vg.Length
+}
+
+func (p curvePoint) middle() vg.Point { return vg.Point{X: p.minutes, Y: (p.low + p.high) / 2} }
 
 // CurvesChart writes the hot spots of several runs on one axis, load start at zero:
 // a colour for each unit, a dash for each setup. format is svg, png or pdf.
@@ -65,8 +72,8 @@ func CurvesChart(curves []Curve, w io.Writer, format string) error {
 	return drawChart(w, format, 10.5*vg.Centimeter, title, words, nil, func(c pen) { drawCurves(c, lines) })
 }
 
-// curveSteps is how many points a printed curve has at most, two for each.
-const curveSteps = 900
+// curveSteps is how many points a printed curve has at most.
+const curveSteps = 600
 
 // endOf is where a curve ends: with the load as planned, so that a lost load shows.
 func endOf(r *record.Result) float64 {
@@ -84,23 +91,21 @@ func endOf(r *record.Result) float64 {
 func (l *curveLine) cut(t *Traces, channel int, startS, endS float64) {
 	v := t.Channels[channel].Values
 	per := 2 * max(1, (len(v)/2+curveSteps-1)/curveSteps)
-	var part []vg.Point
+	var part []curvePoint
 	end := func() {
 		if len(part) > 0 {
 			l.parts = append(l.parts, part)
 		}
 		part = nil
 	}
-	for from := 0; from < len(v) && t.AtS(from) <= endS; from += per {
+	// The last step ends before the load does, so that no curve ends in its fall.
+	for from := 0; from < len(v) && t.AtS(min(from+per, len(v)-1)) <= endS; from += per {
 		low, high, ok := t.Channels[channel].span(from, from+per)
 		gap := slices.ContainsFunc(v[from:min(from+per, len(v))], math.IsNaN)
 		if ok {
 			at := vg.Length((t.AtS(min(from+per/2, len(v)-1)) - startS) / 60)
-			part = append(part, vg.Point{X: at, Y: vg.Length(low)})
-			if high != low {
-				part = append(part, vg.Point{X: at, Y: vg.Length(high)})
-			}
-			l.last = part[len(part)-1]
+			part = append(part, curvePoint{at, vg.Length(low), vg.Length(high)})
+			l.last = part[len(part)-1].middle()
 		}
 		if gap {
 			end()
@@ -117,12 +122,16 @@ func drawCurves(c pen, lines []curveLine) {
 		right = max(right, st.Width(l.name))
 		for _, p := range l.parts {
 			for _, q := range p {
-				lowX, highX = min(lowX, float64(q.X)), max(highX, float64(q.X))
-				lowY, highY = min(lowY, float64(q.Y)), max(highY, float64(q.Y))
+				lowX, highX = min(lowX, float64(q.minutes)), max(highX, float64(q.minutes))
+				lowY, highY = min(lowY, float64(q.low)), max(highY, float64(q.high))
 			}
 		}
 	}
+	right *= 1.2 // who opens the picture may have a wider font
 	lowX = max(lowX, -5)
+	if whole := math.Ceil(highX); whole-highX < 0.5 { // the load's planned end, where the last step is a little before it
+		highX = whole
+	}
 	pad := max((highY-lowY)*0.05, 0.5)
 	lowY, highY = lowY-pad, highY+pad
 	area := vg.Rectangle{Min: vg.Point{X: c.Min.X + 1.5*vg.Centimeter, Y: c.Min.Y + 1.3*vg.Centimeter},
@@ -134,16 +143,30 @@ func drawCurves(c pen, lines []curveLine) {
 	curveAxes(c, area, to, lowX, highX, lowY, highY)
 	for _, l := range lines {
 		for _, part := range l.parts {
-			pts := make([]vg.Point, 0, len(part))
-			for _, q := range part {
-				if float64(q.X) >= lowX {
-					pts = append(pts, to(q))
-				}
-			}
-			c.StrokeLines(draw.LineStyle{Color: l.colour, Width: 1.3, Dashes: l.dashes}, pts)
+			l.stroke(c, part, to, vg.Length(lowX))
 		}
 	}
 	endLabels(c, area, to, lines)
+}
+
+// stroke draws the middle, and lightly the band from lowest to highest: a dash stays
+// even that way, and no reading is lost.
+func (l *curveLine) stroke(c pen, part []curvePoint, to func(vg.Point) vg.Point, from vg.Length) {
+	part = slices.DeleteFunc(slices.Clone(part), func(p curvePoint) bool { return p.minutes < from })
+	if len(part) == 0 {
+		return
+	}
+	var middle, band []vg.Point
+	for _, p := range part {
+		middle, band = append(middle, to(p.middle())), append(band, to(vg.Point{X: p.minutes, Y: p.high}))
+	}
+	for _, p := range slices.Backward(part) {
+		band = append(band, to(vg.Point{X: p.minutes, Y: p.low}))
+	}
+	light := l.colour
+	light.A = 0x50
+	c.FillPolygon(light, band)
+	c.StrokeLines(draw.LineStyle{Color: l.colour, Width: 1.3, Dashes: l.dashes}, middle)
 }
 
 func curveAxes(c pen, area vg.Rectangle, to func(vg.Point) vg.Point, lowX, highX, lowY, highY float64) {
@@ -192,22 +215,19 @@ func minuteTicks(low, high float64) []float64 {
 
 // endLabels names each curve at its end, moved apart where they would overlap.
 func endLabels(c pen, area vg.Rectangle, to func(vg.Point) vg.Point, lines []curveLine) {
-	const apart = vg.Length(11)
 	order := make([]int, len(lines))
+	for i := range order {
+		order[i] = i
+	}
+	sort.SliceStable(order, func(a, b int) bool { return lines[order[a]].last.Y < lines[order[b]].last.Y })
+	places := make([]float64, len(lines))
+	for i, k := range order {
+		places[i] = float64(to(lines[k].last).Y)
+	}
+	apart(places, 11, float64(area.Min.Y), float64(area.Max.Y))
 	y := make([]vg.Length, len(lines))
-	for i := range lines {
-		order[i], y[i] = i, to(lines[i].last).Y
-	}
-	sort.SliceStable(order, func(a, b int) bool { return y[order[a]] < y[order[b]] })
-	floor := area.Min.Y
-	for _, i := range order {
-		y[i] = max(y[i], floor)
-		floor = y[i] + apart
-	}
-	if over := floor - apart - area.Max.Y; over > 0 { // pushed out at the top: shift all down
-		for i := range y {
-			y[i] -= over
-		}
+	for i, k := range order {
+		y[k] = vg.Length(places[i])
 	}
 	for i, l := range lines {
 		end := to(l.last)

@@ -4,8 +4,10 @@ import (
 	_ "embed"
 	"encoding/json"
 	"fmt"
+	"html"
 	"html/template"
 	"io"
+	"maps"
 	"math"
 	"slices"
 	"sort"
@@ -49,7 +51,7 @@ type Page struct {
 
 // Write writes the page as one HTML file that needs nothing else.
 func (p *Page) Write(w io.Writer) error {
-	t, err := template.New("page").Funcs(template.FuncMap{"inc": func(i int) int { return i + 1 }}).Parse(pageTemplate)
+	t, err := template.New("page").Funcs(template.FuncMap{"part": p.heading}).Parse(pageTemplate)
 	if err != nil {
 		return fmt.Errorf("page template: %w", err)
 	}
@@ -58,16 +60,20 @@ func (p *Page) Write(w io.Writer) error {
 		Licence: plotLicence, Simulated: p.Simulated, Written: p.Written, Many: len(p.Runs) > 1,
 	}
 	if p.Comparison != nil {
-		v.Compared = htmlTable(ComparisonTable(p.Comparison))
+		v.Compared = htmlTable("Units side by side, coolest first", ComparisonTable(p.Comparison))
 		v.Footnotes, v.ComparedRule = p.Comparison.Notes()
 		for _, c := range p.Charts {
 			v.Pictures = append(v.Pictures, svgInline(c))
 		}
 	}
+	v.shared(p.Runs)
 	for i, r := range p.Runs {
 		rv, err := viewOf(i, r)
 		if err != nil {
 			return err
+		}
+		if v.Constants != nil {
+			rv.Constants = nil
 		}
 		v.Runs = append(v.Runs, rv)
 	}
@@ -75,6 +81,32 @@ func (p *Page) Write(w io.Writer) error {
 		return fmt.Errorf("write page: %w", err)
 	}
 	return nil
+}
+
+// heading is the heading of a part of a run: one level below the run's name, which is
+// the page's own where there is one run.
+func (p *Page) heading(id, text string) template.HTML {
+	level := 2
+	if len(p.Runs) > 1 {
+		level = 3
+	}
+	if id != "" {
+		id = ` id="` + html.EscapeString(id) + `"`
+	}
+	return template.HTML(fmt.Sprintf(`<h%d class="part"%s>%s</h%d>`, level, id, html.EscapeString(text), level))
+}
+
+// shared finds the constants that all of several runs were evaluated with: they stand
+// on the page once.
+func (v *pageView) shared(runs []PageRun) {
+	for _, r := range runs {
+		if r.Result.Algorithm != runs[0].Result.Algorithm || !maps.Equal(r.Result.Constants, runs[0].Result.Constants) {
+			return
+		}
+	}
+	if len(runs) > 1 {
+		v.Constants, v.Algorithm = htmlTable("Constants of the evaluation", constantsTable(runs[0].Result)), runs[0].Result.Algorithm
+	}
 }
 
 // svgInline takes the XML head off a picture; it is ours, made by gonum/plot.
@@ -96,6 +128,8 @@ type pageView struct {
 	Footnotes                             []string
 	Pictures                              []template.HTML
 	Runs                                  []*runView
+	Constants                             *tableView // of every run; nil: each has its own
+	Algorithm                             string
 }
 
 type runView struct {
@@ -109,6 +143,8 @@ type runView struct {
 	Facts                     []Fact
 	Data                      template.JS
 	HasChart                  bool
+	Drawing                   template.HTML
+	Words                     string // the chart
 	Panels                    []panelView
 	Thinned                   string
 	Noticed                   []noticeView
@@ -129,9 +165,10 @@ type noticeView struct {
 }
 
 type tableView struct {
-	Head  []cellView
-	Rows  [][]cellView
-	Empty bool
+	Caption string
+	Head    []cellView
+	Rows    [][]cellView
+	Empty   bool
 }
 
 type cellView struct {
@@ -139,8 +176,8 @@ type cellView struct {
 	Right bool
 }
 
-func htmlTable(t Table) *tableView {
-	v := &tableView{Empty: len(t.Rows) == 0}
+func htmlTable(caption string, t Table) *tableView {
+	v := &tableView{Caption: caption, Empty: len(t.Rows) == 0}
 	for i, h := range t.Head {
 		v.Head = append(v.Head, cellView{h, i < len(t.Right) && t.Right[i]})
 	}
@@ -159,9 +196,10 @@ func viewOf(i int, p PageRun) (*runView, error) {
 	v := &runView{
 		ID: fmt.Sprintf("run%d", i), Title: Title(r), Started: startedText(r.Started), Length: Length(r.DurationS),
 		Word: VerdictWord(r), State: VerdictState(r), Headline: Headline(r), Facts: Facts(r), Algorithm: r.Algorithm,
-		Probes: htmlTable(ProbeTable(r)), Limits: htmlTable(LimitTable(r)), Budget: htmlTable(BudgetTable(r)), Load: htmlTable(LoadTable(r)),
-		Conditions: htmlTable(wordsTable("condition", r.Conditions)), Settings: htmlTable(wordsTable("setting", r.Settings)),
-		Constants: htmlTable(constantsTable(r)), Numbers: htmlTable(statisticsTable(r)),
+		Probes: htmlTable("Probes, hottest first", ProbeTable(r)), Limits: htmlTable("Limits and how they were met", LimitTable(r)),
+		Budget: htmlTable("Uncertainty budget of the peak", BudgetTable(r)), Load: htmlTable("Load and power", LoadTable(r)),
+		Conditions: htmlTable("Conditions of the setup", wordsTable("condition", r.Conditions)), Settings: htmlTable("Settings", wordsTable("setting", r.Settings)),
+		Constants: htmlTable("Constants of the evaluation", constantsTable(r)), Numbers: htmlTable("Further numbers", statisticsTable(r)),
 	}
 	v.Mark = v.State.Mark()
 	for j := range v.Facts {
@@ -256,15 +294,12 @@ type peakData struct {
 }
 
 func (v *runView) chart(r *record.Result, t *Traces) error {
+	t = t.forPeople()
 	d := chartData{From: t.FromS, Step: t.StepS, Started: r.Started}
 	for i := range t.Channels {
 		c := &t.Channels[i]
 		n := digits(c.Channel.Kind)
-		x := channelData{c.Channel.Name, c.Channel.Place, UnitSign(c.Channel.Unit), string(c.Channel.Kind), string(c.Channel.Role), math.Pow10(n), c.packed(n)}
-		if c.Channel.Unit == "J" { // people read energy in Wh
-			x.Unit, x.Scale = "Wh", x.Scale*3600
-		}
-		d.Channels = append(d.Channels, x)
+		d.Channels = append(d.Channels, channelData{c.Channel.Name, c.Channel.Place, UnitSign(c.Channel.Unit), string(c.Channel.Kind), string(c.Channel.Role), math.Pow10(n), c.packed(n)})
 	}
 	for _, f := range t.Faults {
 		d.Faults = append(d.Faults, faultData{f.Channel, f.FromS, f.ToS, strings.ReplaceAll(strings.Join(f.Faults.Words(), ", "), "_", " "), f.Count})
@@ -301,19 +336,30 @@ func (v *runView) chart(r *record.Result, t *Traces) error {
 	}
 	v.Data, v.HasChart = template.JS(text), true
 	v.Panels = panels(v.ID, t)
+	v.Drawing, v.Words = template.HTML(drawRun(r, t, d.Noticed)), ChartWords(r, t)
 	v.Thinned = fmt.Sprintf("%d readings; every point of a curve covers %s and shows the lowest and the highest of them.", t.Readings, Length(t.StepS))
-	v.Minutes = htmlTable(minutesTable(r, t))
+	v.Minutes = htmlTable("Lowest and highest reading of each channel, stretch by stretch", minutesTable(r, t))
 	return nil
 }
 
 // panels lists the charts of a run: temperatures, power, then what else there is.
 func panels(id string, t *Traces) []panelView {
-	labels := map[record.Kind]string{record.Temperature: "Temperatures", record.Power: "Power", record.Energy: "Energy",
+	labels := map[record.Kind]string{record.Temperature: "Temperatures", record.Power: "Power", record.Energy: "Energy since the run began",
 		record.Voltage: "Voltage", record.Current: "Current", record.Frequency: "Frequency", record.Other: "Other channels"}
 	var out []panelView
 	for _, k := range record.Kinds() {
-		if slices.ContainsFunc(t.Channels, func(c Trace) bool { return c.Channel.Kind == k }) {
-			out = append(out, panelView{id + "-" + string(k), labels[k], string(k)})
+		units := []string{}
+		for i := range t.Channels {
+			if c := &t.Channels[i].Channel; c.Kind == k && !slices.Contains(units, UnitSign(c.Unit)) {
+				units = append(units, UnitSign(c.Unit))
+			}
+		}
+		if len(units) > 0 {
+			label := labels[k]
+			if text := strings.Join(units, ", "); text != "" {
+				label += ", " + text
+			}
+			out = append(out, panelView{id + "-" + string(k), label, string(k)})
 		}
 	}
 	return out

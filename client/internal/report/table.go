@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"sort"
 	"strconv"
 	"strings"
@@ -18,6 +19,18 @@ type Table struct {
 	Head  []string
 	Rows  [][]string
 	Right []bool // by column: align right
+}
+
+// drop takes a column out.
+func (t *Table) drop(head string) {
+	i := slices.Index(t.Head, head)
+	t.Head = slices.Delete(t.Head, i, i+1)
+	if i < len(t.Right) {
+		t.Right = slices.Delete(t.Right, i, i+1)
+	}
+	for j := range t.Rows {
+		t.Rows[j] = slices.Delete(t.Rows[j], i, i+1)
+	}
 }
 
 // Plain is the table in columns for a terminal.
@@ -211,7 +224,7 @@ func BudgetTable(r *record.Result) Table {
 
 // LoadTable lists what was measured of the load.
 func LoadTable(r *record.Result) Table {
-	t := Table{Head: []string{"load", ""}, Right: []bool{false, false}}
+	t := Table{Head: []string{"load", "value"}, Right: []bool{false, false}}
 	l := r.Load
 	if l == nil {
 		return t
@@ -240,12 +253,14 @@ func LoadTable(r *record.Result) Table {
 	add("idle", optional(l.IdleW, 1, "W"))
 	add("mean on load, by "+l.MeanBy, optionalMeasured(l.MeanW, l.MeanExpandedW, "W"))
 	add("median", optional(l.MedianW, 1, "W"))
-	add("5th to 95th percentile", strings.TrimSuffix(optional(l.P5W, 1, ""), " ")+" to "+optional(l.P95W, 1, "W"))
+	if l.P5W != nil && l.P95W != nil {
+		add("5th to 95th percentile", Fixed(*l.P5W, 1)+" to "+optional(l.P95W, 1, "W"))
+	}
 	add("highest held 10 s", optional(l.HeldMaxW, 1, "W"))
 	if l.EnergyJ != nil {
 		text := Energy(*l.EnergyJ)
 		if l.EnergyExpandedJ != nil {
-			text += plusMinus + Energy(*l.EnergyExpandedJ)
+			text = Measured(*l.EnergyJ/3600, *l.EnergyExpandedJ/3600) + " Wh"
 		}
 		if l.EnergyCoverage != nil {
 			text += ", covers " + Percent(*l.EnergyCoverage)
@@ -283,13 +298,20 @@ func constantsTable(r *record.Result) Table {
 }
 
 func statisticsTable(r *record.Result) Table {
-	t := Table{Head: []string{"number", "channel", "value", "at", ""}, Right: []bool{false, false, true, true, false}}
+	t := Table{Head: []string{"number", "channel", "value", "at", "what it is"}, Right: []bool{false, false, true, true, false}}
 	for _, s := range r.Statistics {
 		at := noValue
 		if s.AtS != nil {
 			at = When(r, *s.AtS)
 		}
-		value := withUnit(strconv.FormatFloat(s.Value, 'g', 5, 64), s.Unit)
+		if s.Unit == "J" { // people read energy in Wh
+			s.Value, s.Unit = s.Value/3600, "Wh"
+			if s.Expanded != nil {
+				u := *s.Expanded / 3600
+				s.Expanded = &u
+			}
+		}
+		value := withUnit(strings.Replace(strconv.FormatFloat(s.Value, 'g', 5, 64), "-", minus, 1), s.Unit)
 		if s.Expanded != nil {
 			value = withUnit(Measured(s.Value, *s.Expanded), s.Unit)
 		}

@@ -3,7 +3,6 @@ package report
 import (
 	"math"
 	"slices"
-	"strconv"
 	"strings"
 
 	"soakrig/daemon/record"
@@ -173,23 +172,56 @@ func (b *TraceBuilder) Finish() *Traces {
 // AtS is the time of a place in Trace.Values.
 func (t *Traces) AtS(place int) float64 { return t.FromS + (float64(place)/2+0.25)*t.StepS }
 
-// packed is a trace for a page: numbers times 10^digits, nothing where nothing is
-// said, x at a break.
+// packed is a trace for a page: the differences of values times 10^digits, as the digits
+// of packDigits, five bits each with the lowest first and the sign before them; "." where
+// nothing is said, "!" at a break.
 func (t *Trace) packed(digits int) string {
 	var b strings.Builder
-	scale := math.Pow10(digits)
-	for i, v := range t.Values {
-		if i > 0 {
-			b.WriteByte(',')
-		}
+	scale, last := math.Pow10(digits), int64(0)
+	for _, v := range t.Values {
 		switch {
 		case math.IsNaN(v):
-			b.WriteByte('x')
-		case !math.IsInf(v, 1):
-			b.WriteString(strconv.FormatInt(int64(math.Round(v*scale)), 10))
+			b.WriteByte('!')
+		case math.IsInf(v, 1):
+			b.WriteByte('.')
+		default:
+			now := int64(math.Round(v * scale))
+			u := uint64(now-last)<<1 ^ uint64((now-last)>>63)
+			for last = now; u > 31; u >>= 5 {
+				b.WriteByte(packDigits[u&31|32])
+			}
+			b.WriteByte(packDigits[u])
 		}
 	}
 	return b.String()
+}
+
+// packDigits are 64 signs that JSON and HTML leave as they are.
+const packDigits = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
+
+// forPeople gives energies as Wh since the run began: a meter's counter stands at
+// anything.
+func (t *Traces) forPeople() *Traces {
+	out := *t
+	out.Channels = slices.Clone(t.Channels)
+	for i := range out.Channels {
+		c := &out.Channels[i]
+		if c.Channel.Unit != "J" {
+			continue
+		}
+		c.Channel.Unit, c.Values = "Wh", slices.Clone(c.Values)
+		first := math.NaN()
+		for j, v := range c.Values {
+			if math.IsNaN(v) || math.IsInf(v, 1) {
+				continue
+			}
+			if math.IsNaN(first) {
+				first = v
+			}
+			c.Values[j] = (v - first) / 3600
+		}
+	}
+	return &out
 }
 
 // digits is how many decimals a channel's readings deserve on a page.
@@ -197,10 +229,8 @@ func digits(kind record.Kind) int {
 	switch kind {
 	case record.Temperature:
 		return 2
-	case record.Power, record.Frequency:
+	case record.Power, record.Frequency, record.Energy:
 		return 1
-	case record.Energy:
-		return 0
 	}
 	return 3
 }

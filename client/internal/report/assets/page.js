@@ -1,5 +1,6 @@
 "use strict";
 (() => {
+document.documentElement.classList.add("js");
 const css = name => getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 const dashes = [[], [8, 4], [2, 3], [10, 3, 2, 3]];
 const clock = s => {
@@ -9,8 +10,31 @@ const clock = s => {
 };
 const steps = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 10800, 14400, 21600, 43200, 86400];
 
-// unpack turns a trace into numbers: null breaks the curve, undefined says nothing.
-const unpack = c => c.v.split(",").map(t => t === "" ? undefined : t === "x" ? null : +t / c.scale);
+// unpack turns a trace into numbers: null breaks the curve, undefined says nothing. The
+// page holds differences, five bits to a sign, the lowest first.
+const signs = new Int8Array(128);
+[..."ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"].forEach((s, i) => { signs[s.charCodeAt(0)] = i; });
+function unpack(c) {
+  const out = [], text = c.v;
+  let last = 0;
+  for (let i = 0; i < text.length; i++) {
+    const s = text.charCodeAt(i);
+    if (s === 46) { out.push(undefined); continue; }
+    if (s === 33) { out.push(null); continue; }
+    let u = 0, power = 1, d = signs[s];
+    for (; d > 31; d = signs[text.charCodeAt(++i)]) { u += (d - 32) * power; power *= 32; }
+    u += d * power;
+    last += u % 2 ? -(u + 1) / 2 : u / 2;
+    out.push(last / c.scale);
+  }
+  return out;
+}
+// short is a number on an axis in few places.
+function short(v, span) {
+  const a = Math.abs(v), digits = span < 4 ? 1 : 0;
+  const s = a >= 1e9 ? +(v / 1e9).toFixed(1) + " G" : a >= 1e6 ? +(v / 1e6).toFixed(1) + " M" : a >= 1e5 ? +(v / 1e3).toFixed(1) + " k" : v.toFixed(digits);
+  return s.replace("-", "−");
+}
 
 // at is the value of a channel at a place, or the nearest said one close by.
 function at(values, i) {
@@ -40,11 +64,14 @@ function runChart(section) {
   for (const c of channels) {
     c.dash = dashes[0]; c.width = 1.5;
     if (c.role === "probe") {
-      c.color = "--s" + probes % 10; c.dash = dashes[Math.floor(probes / 10) % 4]; probes++;
+      c.color = "--s" + probes % 5; c.dash = dashes[Math.floor(probes / 5) % 4]; probes++;
       if (data.peak && data.peak.channel === c.name) c.width = 2.6;
     } else if (c.kind === "temperature") {
       c.color = "--amb"; c.dash = dashes[1 + (channels.filter(o => o.i < c.i && o.kind === c.kind && o.role !== "probe").length) % 3];
-    } else c.color = "--s" + (7 + channels.filter(o => o.i < c.i && o.kind === c.kind).length) % 10;
+    } else {
+      const before = channels.filter(o => o.i < c.i && o.kind === c.kind).length;
+      c.color = "--s" + before % 5; c.dash = dashes[Math.floor(before / 5) % 4];
+    }
   }
   const plots = [];
   const area = section.querySelector(".plots");
@@ -76,8 +103,9 @@ function runChart(section) {
     }
     g.restore();
   }
+  const font = size => "600 " + size * devicePixelRatio + "px Liberation Sans, Arial, sans-serif";
   function text(u, s, x, y, color, align) {
-    const g = u.ctx; g.font = "600 " + 11 * devicePixelRatio + "px Liberation Sans, Arial, sans-serif";
+    const g = u.ctx; g.font = font(11);
     g.fillStyle = color; g.textAlign = align || "left"; g.textBaseline = "bottom"; g.fillText(s, x, y);
   }
   // What is drawn over the curves: marks, what was noticed, the peak, faults.
@@ -85,10 +113,19 @@ function runChart(section) {
     const g = u.ctx, b = u.bbox, r = devicePixelRatio, px = s => u.valToPos(s, "x", true);
     const inside = s => px(s) >= b.left - 1 && px(s) <= b.left + b.width + 1;
     g.save(); g.setLineDash([]);
+    const free = [-1, -1]; // marks stand above the curves, in two rows where they are close
     for (const m of list("marks")) if (inside(m.at)) {
+      const x = px(m.at);
       g.strokeStyle = css("--soft"); g.setLineDash([2 * r, 3 * r]); g.lineWidth = r;
-      g.beginPath(); g.moveTo(px(m.at), b.top); g.lineTo(px(m.at), b.top + b.height); g.stroke(); g.setLineDash([]);
-      if (first) text(u, m.text.length > 28 ? m.text.slice(0, 27) + "…" : m.text, px(m.at) + 4 * r, b.top + b.height - 14 * r, css("--soft"));
+      g.beginPath(); g.moveTo(x, b.top); g.lineTo(x, b.top + b.height); g.stroke(); g.setLineDash([]);
+      if (!first) continue;
+      const s = m.text.length > 36 ? m.text.slice(0, 35) + "…" : m.text;
+      g.font = font(11);
+      const wide = g.measureText(s).width, back = x + wide > u.ctx.canvas.width - 4 * r, from = back ? x - wide : x;
+      const row = free.findIndex(f => from > f);
+      if (row < 0 || from < 0) continue;
+      free[row] = from + wide + 8 * r;
+      text(u, s, x, b.top - (3 + row * 14) * r, css("--soft"), back ? "right" : "left");
     }
     if (first) {
       let last = -1e9, row = 0;
@@ -102,7 +139,6 @@ function runChart(section) {
         g.beginPath(); g.arc(x, y, 8 * r, 0, 7); g.fill();
         text(u, String(f.n), x, y + 6 * r, css("--sheet"), "center");
       }
-      if (load && inside(load.from)) text(u, "load", px(load.from) + 4 * r, b.top + b.height - 2 * r, css("--soft"));
       if (data.peak && inside(data.peak.at)) {
         const y = u.valToPos(data.peak.value, "y", true); g.strokeStyle = css("--ink"); g.lineWidth = 1.5 * r;
         g.beginPath(); g.arc(px(data.peak.at), y, 6 * r, 0, 7); g.stroke();
@@ -127,7 +163,7 @@ function runChart(section) {
       const kind = div.dataset.kind, mine = channels.filter(c => c.kind === kind);
       const axis = {stroke: css("--soft"), grid: {stroke: css("--line"), width: 1}, ticks: {stroke: css("--line")}, font: "12px Liberation Sans, Arial, sans-serif"};
       const u = new uPlot({
-        width, height: k === 0 ? 400 : 170, pxAlign: false,
+        width, height: k === 0 ? 420 : 150, pxAlign: false, padding: [k === 0 ? 34 : 8, 16, 0, 4],
         scales: {x: {time: false, range: (_, a, z) => [Math.max(whole.min, a), Math.min(whole.max, z)]}, y: {range: (_, a, z) => {
           if (a === null) return [0, 1];
           if (k === 0) for (const l of list("limits")) if (l.bound - z < 0.5 * (z - a) + 5 && l.bound > z) z = l.bound + l.guard;
@@ -139,7 +175,7 @@ function runChart(section) {
         axes: [{...axis, incrs: steps, space: 70,
                 splits: (_, __, a, z, incr) => { const out = []; for (let s = Math.ceil((a + offset) / incr) * incr - offset; s <= z; s += incr) out.push(s); return out; },
                 values: (_, v) => v.map(s => data.step < 30 && u0span(u0()) < 1800 ? axisTime(s) : axisTime(s).slice(0, -3) || "0")},
-               {...axis, size: 54, label: mine[0].unit, labelFont: "600 12px Liberation Sans, Arial, sans-serif", labelSize: 18}],
+               {...axis, size: 58, values: (_, v) => v.map(y => short(y, v.length > 1 ? v[v.length - 1] - v[0] : 0))}],
         series: [{}, ...mine.map(c => ({label: c.name, stroke: css(c.color), width: c.width, dash: c.dash, show: c.shown, points: {show: false}, spanGaps: false}))],
         hooks: {drawClear: [back], drawAxes: [u => under(u, kind)], draw: [u => over(u, kind, k === 0)], setCursor: [u => { if (u.cursor.idx != null && !quiet) show(u.cursor.idx); }],
           setScale: [(u, key) => { if (key === "x") zoomed(u); }]},
