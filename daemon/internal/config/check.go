@@ -13,7 +13,6 @@ import (
 	"soakrig/daemon/record"
 	"soakrig/daemon/strictyaml"
 	"soakrig/drivers"
-	"soakrig/drivers/its90"
 )
 
 // checker finds what is wrong between the lines of a file that decoded.
@@ -69,8 +68,12 @@ func (k *checker) remotes() {
 			k.bad(path+".name", "%q: %s, and each once", r.Name, nameRule)
 		}
 		names[r.Name] = true
-		if u, err := url.Parse(r.URL); err != nil || u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil {
-			k.bad(path+".url", "want http://host/path or https://host/path without a password (use authorization_file), got %q", r.URL)
+		u, err := url.Parse(r.URL)
+		switch {
+		case err != nil: // what the error quotes may hold a password
+			k.bad(path+".url", "can't be read: want http://host/path or https://host/path")
+		case u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil:
+			k.bad(path+".url", "want http://host/path or https://host/path without a password (use authorization_file), got scheme %q and host %q", u.Scheme, u.Host)
 		}
 		if r.Protocol < 0 || r.Protocol > 2 {
 			k.bad(path+".protocol", "want 1 or 2, got %d", r.Protocol)
@@ -203,7 +206,7 @@ func (k *checker) channels(owner map[string]string) {
 			k.bad(path, "no input feeds it%s", strictyaml.Suggest(name, known))
 			continue
 		}
-		k.channel(path, ch)
+		k.channel(path, name, ch)
 	}
 	for name := range owner {
 		if k.c.Channels[name] == nil {
@@ -217,22 +220,13 @@ func (k *checker) channels(owner map[string]string) {
 	}
 }
 
-func (k *checker) channel(path string, ch *Channel) {
+func (k *checker) channel(path, name string, ch *Channel) {
 	word(k, path+".role", ch.Role, record.Roles())
 	word(k, path+".kind", ch.Kind, record.Kinds())
 	if unit := record.Kind(ch.Kind).Unit(); ch.Unit != "" && unit != "" && ch.Unit != unit {
 		k.bad(path+".unit", "wrong unit %q: a channel of kind %s is in %s", ch.Unit, ch.Kind, unit)
 	}
-	if ch.Couple != "" {
-		if _, err := its90.ParseType(ch.Couple); err != nil {
-			k.bad(path+".couple", "%v", err)
-		}
-	}
-	if ch.Class != "" {
-		if _, err := its90.ParseClass(ch.Class); err != nil {
-			k.bad(path+".class", "%v", err)
-		}
-	}
+	k.couple(path, name, ch)
 	if ch.Gain < 0 || ch.Gain > 2 {
 		k.bad(path+".gain", "want a factor near 1, got %g", ch.Gain)
 	}
