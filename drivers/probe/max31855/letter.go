@@ -3,10 +3,10 @@ package max31855
 import "soakrig/drivers"
 
 // letter is one ordering variant of the part. The slope is what the chip divides
-// the EMF by, data sheet 19-5793 rev 5, table 1 (K read there; each slope also
-// equals the reference function at the end of the part's span divided by that
-// temperature, which a test checks). Ranges and errors: electrical
-// characteristics, p3 and p4; errors at an ambient of -20 to 85 degC.
+// the EMF by, data sheet 19-5793 rev 5, table 1 (each also equals the reference
+// function at the end of the part's span divided by that temperature, which a test
+// checks). Ranges and errors: electrical characteristics, p3 and p4; errors at an
+// ambient of -20 to 85 degC.
 type letter struct {
 	name       string
 	slope      float64 // V/K

@@ -12,8 +12,9 @@ type kind struct {
 	per      float64 // what a code is worth, in the converter's law
 }
 
-// The ranges are those of the chip's own tables, where the result clamps: data
-// sheet 19-7534 rev 0, table 1 (K read there, the others from memory).
+// The codes of the types agree with the Linux driver max31856.c. The ranges are those
+// of the chip's own tables, where the result clamps: data sheet 19-7534 rev 0, table 1
+// (K read there, the others from memory; page 1 says -210 to 1800 degC by type).
 var kinds = [...]kind{
 	{"B", 0, 250, 1820, "degC", probePer},
 	{"E", 1, -200, 1000, "degC", probePer},

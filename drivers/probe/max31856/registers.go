@@ -42,7 +42,7 @@ const (
 const (
 	probePer = 1.0 / 128 // degC per code, linearised
 	coldPer  = 1.0 / 64  // degC per code
-	// Operating range of the part (from memory).
+	// Operating range of the part, p3.
 	coldMinC, coldMaxC = -55.0, 125.0
 )
 

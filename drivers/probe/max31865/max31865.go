@@ -40,7 +40,7 @@ type InputOpts struct {
 const (
 	convert50 = 66 * time.Millisecond // longest single conversion, p4
 	convert60 = 55 * time.Millisecond
-	detection = time.Millisecond // fault detection cycle with automatic delay, 0.6 ms (from memory)
+	detection = time.Millisecond // fault detection cycle with automatic delays of 100 us each (p13), 0.6 ms in all (from memory)
 )
 
 // Driver is the driver's entry in drivers/all.

@@ -25,12 +25,12 @@ const (
 	statusShort = 1 << 5 // MCP9601 only
 	statusRange = 1 << 4 // MCP9600: input or TH out of range; MCP9601: open circuit
 	codeC       = 0.0625
-	coldMinC    = -40.0 // ambient range of the part (from memory)
+	coldMinC    = -40.0 // ambient range of the part, p3
 	coldMaxC    = 125.0
 )
 
-// couple is a thermocouple type as register 05h knows it. Bits: section 5.2.2 (K
-// and T read there, the others and the ranges from memory of table 5-5 and p1).
+// couple is a thermocouple type as register 05h knows it. Bits: section 5.2.2 and the
+// Linux driver mcp9600.c. The ranges are from memory of table 5-5 and p1.
 type couple struct {
 	name     string
 	bits     byte
