@@ -120,12 +120,12 @@ func (f *field) judge(code int64, fits bool, raw []byte) error {
 	if !fits {
 		return fmt.Errorf("registers % x: larger than any reading can be", raw)
 	}
+	n := f.kind.number(code)
 	for _, drop := range f.drop {
-		if code == drop {
+		if f.kind.same(code, drop) || f.kind.law() != drivers.LawLinear && n == float64(drop) {
 			return fmt.Errorf("registers % x: %w", raw, errNoValue)
 		}
 	}
-	n := f.kind.number(code)
 	if math.IsNaN(n) || math.IsInf(n, 0) {
 		return fmt.Errorf("registers % x: not a finite number", raw)
 	}

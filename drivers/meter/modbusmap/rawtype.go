@@ -151,6 +151,22 @@ func (t rawType) code(bits uint64) (int64, bool) {
 	return int64(bits), true
 }
 
+// same says whether two codes have the same bits: a sentinel of a signed field may be
+// written as -32768 or as 0x8000.
+func (t rawType) same(a, b int64) bool {
+	mask := ^uint64(0) >> (64 - 16*t.registers())
+	return uint64(a)&mask == uint64(b)&mask
+}
+
+// holds says whether a sentinel fits in the field.
+func (t rawType) holds(drop int64) bool {
+	bits := 16 * t.registers()
+	if bits == 64 || t == f32 { // a float's may be a number or its bits
+		return true
+	}
+	return drop >= -1<<(bits-1) && drop < 1<<bits
+}
+
 // number is what a code says before scaling; NaN and infinities come through.
 func (t rawType) number(code int64) float64 {
 	switch t {

@@ -59,7 +59,7 @@ type Field struct {
 	Unit     string    `yaml:"unit"`     // W kW Wh kWh J V mV A mA Hz, or any other word
 	Sign     int       `yaml:"sign"`     // -1: the meter counts the other way round; 0: 1
 	Range    []float64 `yaml:"range"`    // lowest and highest possible value in Unit, sign applied; required for power
-	Drop     []int64   `yaml:"drop"`     // raw values that mean "no value"
+	Drop     []int64   `yaml:"drop"`     // raw values that mean "no value", in bits (0x8000) or signed; floats: in bits or as a number
 	Modulus  float64   `yaml:"modulus"`  // counters: where it wraps, in Unit; 0: 2^bits*scale for whole numbers, none for floats
 	Accuracy string    `yaml:"accuracy"` // "class 1", "0.5% of reading + 0.2 W", "1% of 18400 W"
 }
@@ -206,6 +206,11 @@ func (m *Map) resolve(name string) (field, error) {
 		return f, err
 	}
 	f.registers = f.kind.registers()
+	for _, drop := range src.Drop {
+		if !f.kind.holds(drop) {
+			return f, fmt.Errorf("drop %d: a %s can't hold it", drop, src.Type)
+		}
+	}
 	if f.start < 0 || f.end() > 1<<16 {
 		return f, fmt.Errorf("address %d: outside %d..%d", src.Address, m.Base, 1<<16-f.registers+m.Base)
 	}

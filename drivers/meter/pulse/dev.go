@@ -64,7 +64,11 @@ func (d *Dev) Read(ctx context.Context, out []drivers.Reading) error {
 			}
 			out[i].Fail(fault, err)
 		case d.fields[i] == energy:
-			out[i].Set(d.before+d.train.count, 0)
+			out[i].Set(d.before+d.train.count-d.train.noise, 0)
+			if d.train.noisy {
+				out[i].Code = d.before + d.train.count // as it came: evidence, not a value
+				out[i].Fail(drivers.OutOfRange, fmt.Errorf("%s: pulses closer than %v: no meter sends them; they are not counted (bounce, or a wrong debounce or active?)", d.port, d.train.least()))
+			}
 		default:
 			d.power(now, &out[i])
 		}
@@ -73,7 +77,7 @@ func (d *Dev) Read(ctx context.Context, out []drivers.Reading) error {
 		}
 	}
 	if err == nil {
-		d.train.lost = false
+		d.train.lost, d.train.noisy = false, false
 	}
 	return err
 }
@@ -115,13 +119,17 @@ func (d *Dev) power(now time.Duration, r *drivers.Reading) {
 		r.Fail(drivers.Stale, fmt.Errorf("%s: no pulse for %v: at most %.3g W", d.port, since.Round(time.Second), d.joules/since.Seconds()))
 		return
 	}
+	if t.spoilt {
+		since = 0 // the time since the last good pulse says nothing
+	}
 	watts := d.joules / max(interval, since).Seconds()
 	r.Set(int64(math.Float64bits(watts)), max(now-t.lastAt, 0)/2)
 	r.Has |= drivers.HasChip
 	r.Chip = int64(interval) // ns, as measured
-	if interval < minPeriod {
-		r.Fail(drivers.OutOfRange, fmt.Errorf("%s: %v between pulses: no meter sends less than %v", d.port, interval, minPeriod))
-	} else if watts > d.maxWatts {
-		r.Fail(drivers.OutOfRange, fmt.Errorf("%s: %.4g W is more than %.4g W", d.port, watts, d.maxWatts))
+	if t.spoilt {
+		r.Fail(drivers.OutOfRange, fmt.Errorf("%s: %v between pulses: no meter sends less than %v", d.port, interval, t.least()))
+	} else if most := d.joules / interval.Seconds(); most > d.maxWatts {
+		// That power can't have been, so nothing is known until the next pulse.
+		r.Fail(drivers.OutOfRange, fmt.Errorf("%s: %v between pulses are %.4g W, more than %.4g W", d.port, interval, most, d.maxWatts))
 	}
 }

@@ -303,3 +303,39 @@ func TestTotalGoesOn(t *testing.T) {
 		}
 	})
 }
+
+// TestSpikesAreNotEnergy: a pulse that follows too fast is a fault once, is not in the
+// total, and does not move the next interval; a power that can't be stays a fault until
+// the next pulse, however long that takes.
+func TestSpikesAreNotEnergy(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d, l, _ := open(t, opts+"\nmax_power: 3000")
+		put := func(seq uint32, at, width time.Duration) {
+			l.Put(bus.Edge{At: at, Seq: seq}, bus.Edge{At: at + width, Rising: true, Seq: seq + 1})
+		}
+		const ms = time.Millisecond
+		put(1, 10*time.Second, 15*ms)
+		put(3, 10*time.Second+40*ms, 50*ms) // the contact bounced for longer than the debounce time
+		time.Sleep(11 * time.Second)        // the bubble's clock
+		_, count, out := read(t, d)
+		if out[1].Faults != drivers.OutOfRange || out[0].Faults != drivers.OutOfRange || count != 2 {
+			t.Errorf("two pulses 40 ms apart: %d (%v), %v", count, out[1].Faults, out[0].Faults)
+		}
+		if _, count, out = read(t, d); count != 1 || out[1].Faults != 0 || out[0].Faults != drivers.OutOfRange {
+			t.Errorf("after it: %d (%v), %v", count, out[1].Faults, out[0].Faults)
+		}
+		put(5, 20*time.Second, 90*ms)
+		time.Sleep(10 * time.Second)
+		if watts, count, out := read(t, d); count != 2 || out[0].Faults != 0 || math.Abs(watts-360) > 1e-6 {
+			t.Errorf("the next pulse: %d, %v W (%v), want 2 and 360 W", count, watts, out[0].Cause)
+		}
+		put(7, 20*time.Second+500*ms, 90*ms) // 7.2 kW
+		time.Sleep(time.Second)
+		for range 30 {
+			if _, count, out := read(t, d); count != 3 || out[0].Faults != drivers.OutOfRange || out[1].Faults != 0 {
+				t.Fatalf("7.2 kW on a meter of 3 kW: %d, %v, %v", count, out[0].Faults, out[1].Faults)
+			}
+			time.Sleep(time.Second)
+		}
+	})
+}

@@ -21,10 +21,13 @@ type train struct {
 	active   bool // the settled level
 	seq      uint32
 
-	count    int64
-	lastAt   time.Duration // of the last pulse
-	interval time.Duration // between the last two; 0: unknown
+	count    int64         // of all pulses, those that follow too fast among them
+	noise    int64         // of those: they bounce longer than the debounce time, or are spikes
+	lastAt   time.Duration // of the last pulse that is none of those
+	interval time.Duration // between the last two, or the one that was too short; 0: unknown
+	spoilt   bool          // interval is one that was too short
 	lost     bool          // edges were lost since the last take
+	noisy    bool          // pulses followed too fast since the last take
 }
 
 // add takes the next edge.
@@ -32,7 +35,7 @@ func (t *train) add(e bus.Edge) {
 	if t.seq != 0 && e.Seq != t.seq+1 {
 		t.lost = true
 		t.waiting = false
-		t.interval, t.lastAt = 0, 0
+		t.interval, t.lastAt, t.spoilt = 0, 0, false
 		t.active = e.Rising != t.activeHi // before an edge the level was the other one
 	}
 	t.seq = e.Seq
@@ -60,6 +63,19 @@ func (t *train) pulse(at time.Duration) {
 	t.count++
 	if t.lastAt != 0 {
 		t.interval = at - t.lastAt
+		if t.spoilt = t.interval < t.least(); t.spoilt {
+			t.noise++
+			t.noisy = true
+			return
+		}
 	}
 	t.lastAt = at
+}
+
+// least is the shortest time between two pulses.
+func (t *train) least() time.Duration {
+	if t.both {
+		return minPeriod / 2
+	}
+	return minPeriod
 }
