@@ -235,7 +235,7 @@ func pool(rows []ComparedRow, quantity string) *PooledRepeat {
 		}
 		m := meanOf(x)
 		for _, v := range x {
-			sum += (v - m) * (v - m)
+			sum += float64((v - m) * (v - m))
 		}
 		p.Degrees += len(x) - 1
 		p.Units++

@@ -14,7 +14,7 @@ type Component struct {
 func EffectiveDegrees(parts []Component) float64 {
 	variance, sum := 0.0, 0.0
 	for _, p := range parts {
-		v := p.StandardK * p.StandardK
+		v := float64(p.StandardK * p.StandardK)
 		variance += v
 		if p.Degrees > 0 && !math.IsInf(p.Degrees, 1) {
 			sum += v * v / p.Degrees
@@ -75,5 +75,5 @@ func studentShare(t float64, degrees int) float64 {
 		sum += term
 		term *= cos * cos * float64(k) / float64(k+1)
 	}
-	return 2 / math.Pi * (theta + sin*sum)
+	return 2 / math.Pi * (theta + float64(sin*sum))
 }

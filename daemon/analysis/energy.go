@@ -30,7 +30,7 @@ func (e *energy) power(second int64, w float64, stride uint16) {
 	if e.seen {
 		dt := float64(second - e.last.second)
 		if dt <= max(e.gapPeriods*float64(stride), 1) {
-			e.joules += (w + e.last.v) / 2 * dt
+			e.joules += float64((w + e.last.v) / 2 * dt)
 			e.covered += dt
 		}
 	} else {
@@ -45,7 +45,7 @@ func (e *energy) counter(second int64, j float64, stride uint16) {
 	}
 	if !e.counterSeen {
 		e.counterFirst, e.counterSeen = reading{second, j}, true
-	} else if d, ok := CounterStep(e.counterLast.v, j, e.modulus, coarsest+mostW*float64(second-e.counterLast.second)); ok {
+	} else if d, ok := CounterStep(e.counterLast.v, j, e.modulus, coarsest+float64(mostW*float64(second-e.counterLast.second))); ok {
 		e.counterJ += d
 	} else {
 		e.resets++
@@ -59,7 +59,7 @@ func (e *energy) integral() (joules, coveredS float64) {
 	if !e.seen {
 		return absent, 0
 	}
-	return e.joules + (e.first.v+e.last.v)/2, e.covered + 1
+	return e.joules + float64((e.first.v+e.last.v)/2), e.covered + 1
 }
 
 // total is the energy of a load of lengthS, by the counter where it was seen nearly

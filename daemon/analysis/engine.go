@@ -146,7 +146,7 @@ func (e *engine) sealOne() {
 			e.lowpass = r.cells[a].v
 		} else if e.c.AmbientLagS > 0 {
 			dt := float64(r.second - e.lowAt)
-			e.lowpass += (r.cells[a].v - e.lowpass) * (1 - math.Exp(-dt/e.c.AmbientLagS))
+			e.lowpass += float64((r.cells[a].v - e.lowpass) * (1 - math.Exp(-dt/e.c.AmbientLagS)))
 		} else {
 			e.lowpass = r.cells[a].v
 		}

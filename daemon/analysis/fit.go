@@ -38,25 +38,25 @@ func fitExponential(x, y []float64, tauLow, tauHigh float64, fromZero bool) (exp
 	step := (high - low) / (grid - 1)
 	best, bestI := exponential{sse: math.Inf(1)}, 0
 	for i := range grid {
-		if f := at(low + float64(i)*step); f.sse < best.sse {
+		if f := at(low + float64(float64(i)*step)); f.sse < best.sse {
 			best, bestI = f, i
 		}
 	}
 	if math.IsInf(best.sse, 1) {
 		return exponential{}, false
 	}
-	a, b := low+float64(max(bestI-1, 0))*step, low+float64(min(bestI+1, grid-1))*step
+	a, b := low+float64(float64(max(bestI-1, 0))*step), low+float64(float64(min(bestI+1, grid-1))*step)
 	ratio := (math.Sqrt(5) - 1) / 2
-	c, d := b-ratio*(b-a), a+ratio*(b-a)
+	c, d := b-float64(ratio*(b-a)), a+float64(ratio*(b-a))
 	fc, fd := at(c), at(d)
 	for i := 0; i < 100 && b-a > 1e-10; i++ {
 		if fc.sse < fd.sse {
 			b, d, fd = d, c, fc
-			c = b - ratio*(b-a)
+			c = b - float64(ratio*(b-a))
 			fc = at(c)
 		} else {
 			a, c, fc = c, d, fd
-			d = a + ratio*(b-a)
+			d = a + float64(ratio*(b-a))
 			fd = at(d)
 		}
 	}
@@ -76,8 +76,8 @@ func solveAt(x, y []float64, x0, tau float64, fromZero bool) exponential {
 		num, den := 0.0, 0.0
 		for i := range x {
 			g := -math.Expm1(-(x[i] - x0) / tau)
-			num += g * y[i]
-			den += g * g
+			num += float64(g * y[i])
+			den += float64(g * g)
 		}
 		if den == 0 {
 			return f
@@ -88,24 +88,24 @@ func solveAt(x, y []float64, x0, tau float64, fromZero bool) exponential {
 		n, e1, e2, sy, sey := float64(len(x)), 0.0, 0.0, 0.0, 0.0
 		for i := range x {
 			e := math.Exp(-(x[i] - x0) / tau)
-			e1, e2, sy, sey = e1+e, e2+e*e, sy+y[i], sey+e*y[i]
+			e1, e2, sy, sey = e1+e, e2+float64(e*e), sy+y[i], sey+float64(e*y[i])
 		}
-		det := n*e2 - e1*e1
+		det := float64(n*e2) - float64(e1*e1)
 		if !(det > 1e-12*n*e2) {
 			return f
 		}
-		f.final = (e2*sy - e1*sey) / det
-		f.amp = (e1*sy - n*sey) / det
+		f.final = (float64(e2*sy) - float64(e1*sey)) / det
+		f.amp = (float64(e1*sy) - float64(n*sey)) / det
 	}
 	f.sse = 0
 	for i := range x {
 		r := y[i] - f.at(x[i]-x0)
-		f.sse += r * r
+		f.sse += float64(r * r)
 	}
 	return f
 }
 
-func (f *exponential) at(x float64) float64 { return f.final - f.amp*math.Exp(-x/f.tau) }
+func (f *exponential) at(x float64) float64 { return f.final - float64(f.amp*math.Exp(-x/f.tau)) }
 
 // standardError is the standard error of the final value from the full Jacobian.
 func (f *exponential) standardError(x, y []float64, x0 float64, params int) float64 {
@@ -120,12 +120,12 @@ func (f *exponential) standardError(x, y []float64, x0 float64, params int) floa
 		}
 		for a := range params {
 			for b := range params {
-				m[a][b] += j[a] * j[b]
+				m[a][b] += float64(j[a] * j[b])
 			}
 		}
 		r := y[i] - f.at(t)
 		if i > 0 {
-			lag += r * prev
+			lag += float64(r * prev)
 		}
 		prev = r
 	}
@@ -144,11 +144,12 @@ func (f *exponential) standardError(x, y []float64, x0 float64, params int) floa
 // firstOfInverse is the first element of the inverse of a symmetric matrix.
 func firstOfInverse(m [3][3]float64, n int) (float64, bool) {
 	if n == 2 {
-		det := m[0][0]*m[1][1] - m[0][1]*m[1][0]
+		det := float64(m[0][0]*m[1][1]) - float64(m[0][1]*m[1][0])
 		return m[1][1] / det, det > 0
 	}
-	minor := m[1][1]*m[2][2] - m[1][2]*m[2][1]
-	det := m[0][0]*minor - m[0][1]*(m[1][0]*m[2][2]-m[1][2]*m[2][0]) + m[0][2]*(m[1][0]*m[2][1]-m[1][1]*m[2][0])
+	minor := float64(m[1][1]*m[2][2]) - float64(m[1][2]*m[2][1])
+	det := float64(m[0][0]*minor) - float64(m[0][1]*(float64(m[1][0]*m[2][2])-float64(m[1][2]*m[2][0]))) +
+		float64(m[0][2]*(float64(m[1][0]*m[2][1])-float64(m[1][1]*m[2][0])))
 	return minor / det, det > 0
 }
 
@@ -168,7 +169,7 @@ func (ev *evaluation) tail(probe int, share float64) (x, y []float64) {
 	}
 	for i, m := range blockMedians(v, tailBlockS) {
 		if has(m) {
-			x = append(x, float64(from-ev.from)+(float64(i)+0.5)*tailBlockS)
+			x = append(x, float64(from-ev.from)+float64((float64(i)+0.5)*tailBlockS))
 			y = append(y, m)
 		}
 	}
@@ -247,7 +248,7 @@ func (ev *evaluation) extrapolateFree(probe int) (final, u, tau float64, method 
 		return 0, 0, 0, "too few values at the end of the load", false
 	}
 	apart := a.final - b.final
-	u = ev.c.CoverageFactor * math.Sqrt(a.seFinal*a.seFinal+apart*apart+ev.c.ExtrapFloorK*ev.c.ExtrapFloorK)
+	u = ev.c.CoverageFactor * math.Sqrt(float64(a.seFinal*a.seFinal)+float64(apart*apart)+float64(ev.c.ExtrapFloorK*ev.c.ExtrapFloorK))
 	if a.edge && math.Abs(a.amp) > 0.5 || math.IsInf(u, 0) || math.IsNaN(u) || u > 20 || math.Abs(a.amp) > 200 {
 		return 0, 0, 0, "the tail does not bound the time constant", false
 	}
@@ -273,6 +274,6 @@ func (ev *evaluation) extrapolateKnown(probe int) (final, u, tau float64, method
 		return 0, 0, 0, "too few values at the end of the load", false
 	}
 	spread := max(math.Abs(high-mid), math.Abs(low-mid))
-	u = ev.c.CoverageFactor * math.Sqrt(spread*spread+(short-mid)*(short-mid)+ev.c.ExtrapFloorK*ev.c.ExtrapFloorK)
+	u = ev.c.CoverageFactor * math.Sqrt(float64(spread*spread)+float64((short-mid)*(short-mid))+float64(ev.c.ExtrapFloorK*ev.c.ExtrapFloorK))
 	return mid, u, tau, fmt.Sprintf("one exponential with the known time constant %.0f s over the last %.0f %% of the load", tau, 100*ev.c.TailTauShare), true
 }

@@ -25,7 +25,7 @@ func SteamPointC(stationHPa float64) (float64, error) {
 			stationHPa, steamLowHPa, steamHighHPa)
 	}
 	d := stationHPa - 1013.25
-	return 99.974 + 0.0277*d - 1.0e-5*d*d, nil
+	return 99.974 + float64(0.0277*d) - float64(1.0e-5*d*d), nil
 }
 
 // IcePoint judges the probes that stand in crushed ice with just enough clean water,

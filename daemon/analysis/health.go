@@ -286,11 +286,11 @@ func (ev *evaluation) judgeDetached(i int) bool {
 			continue
 		}
 		fall := (pre - post) / math.Abs(pre)
-		drop := pre*restPre - post*restPost
+		drop := float64(pre*restPre) - float64(post*restPost)
 		if pre <= 0 || fall < ev.c.DetachedShare || (pre-post)*restPre < ev.c.DetachedK || drop < ev.c.DetachedK/2 {
 			continue
 		}
-		if later := medianOf(share[b+within:]); later > pre-0.75*(pre-post) {
+		if later := medianOf(share[b+within:]); later > pre-float64(0.75*(pre-post)) {
 			continue
 		}
 		if fall > best {

@@ -133,7 +133,7 @@ func (t *Tracker) liveSettling(l *record.Live) {
 		return
 	}
 	if tau := t.c.tau(now, before); has(tau) {
-		wait := tau*math.Log(max(now/t.c.SteadyKPerH, 1)) + t.c.SlopeApartS
+		wait := float64(tau*math.Log(max(now/t.c.SteadyKPerH, 1))) + t.c.SlopeApartS
 		l.ToSteadyS = number(min(wait, 7*86400))
 	}
 }

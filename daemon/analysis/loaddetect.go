@@ -158,7 +158,7 @@ func (d *detector) pushOn(second int64, w, med float64) (edge, int64) {
 		idle = 0
 	}
 	known := has(d.loadW) && d.loadW-idle >= max(d.c.StartRiseW, d.c.StartRiseShare*idle)
-	threshold := idle + d.c.EndShare*(d.loadW-idle)
+	threshold := idle + float64(d.c.EndShare*(d.loadW-idle))
 	if !known || w >= threshold {
 		if d.watchRebase(second, w, med) {
 			return movedEdge, d.baseRaw

@@ -41,7 +41,7 @@ func medianInPlace(x []float64) float64 {
 	if len(x)%2 == 1 {
 		return x[m]
 	}
-	return x[m-1] + (x[m]-x[m-1])/2
+	return x[m-1] + float64((x[m]-x[m-1])/2)
 }
 
 // quantile is the share q of sorted x, linear between points; absent when empty.
@@ -49,12 +49,12 @@ func quantile(sorted []float64, q float64) float64 {
 	if len(sorted) == 0 {
 		return absent
 	}
-	p := q * float64(len(sorted)-1)
+	p := float64(q * float64(len(sorted)-1))
 	i := int(p)
 	if i >= len(sorted)-1 {
 		return sorted[len(sorted)-1]
 	}
-	return sorted[i] + (sorted[i+1]-sorted[i])*(p-float64(i))
+	return sorted[i] + float64((sorted[i+1]-sorted[i])*(p-float64(i)))
 }
 
 // present copies the values that are there.
@@ -117,8 +117,8 @@ func slopeSE(x, y []float64) float64 {
 	mx, my := meanOf(x), meanOf(y)
 	sxx, sxy := 0.0, 0.0
 	for i := range x {
-		sxx += (x[i] - mx) * (x[i] - mx)
-		sxy += (x[i] - mx) * (y[i] - my)
+		sxx += float64((x[i] - mx) * (x[i] - mx))
+		sxy += float64((x[i] - mx) * (y[i] - my))
 	}
 	if sxx == 0 {
 		return absent
@@ -126,10 +126,10 @@ func slopeSE(x, y []float64) float64 {
 	b := sxy / sxx
 	sse, lag, prev := 0.0, 0.0, 0.0
 	for i := range x {
-		r := y[i] - my - b*(x[i]-mx)
-		sse += r * r
+		r := y[i] - my - float64(b*(x[i]-mx))
+		sse += float64(r * r)
 		if i > 0 {
-			lag += r * prev
+			lag += float64(r * prev)
 		}
 		prev = r
 	}
@@ -173,7 +173,7 @@ func binomialAtMost(k, n int, p float64) float64 {
 	for i := 0; i <= k; i++ {
 		lgI, _ := math.Lgamma(float64(i + 1))
 		lgR, _ := math.Lgamma(float64(n - i + 1))
-		sum += math.Exp(lgN - lgI - lgR + float64(i)*math.Log(p) + float64(n-i)*math.Log1p(-p))
+		sum += math.Exp(lgN - lgI - lgR + float64(float64(i)*math.Log(p)) + float64(float64(n-i)*math.Log1p(-p)))
 	}
 	return min(sum, 1)
 }

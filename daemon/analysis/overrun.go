@@ -31,7 +31,7 @@ func (e *engine) watchOverrun(d *detector, by string) {
 	if !has(d.loadW) || d.loadW-idle < max(e.c.StartRiseW, e.c.StartRiseShare*idle) {
 		return
 	}
-	e.over = overrun{on: true, watts: idle + e.c.EndShare*(d.loadW-idle), plan: by == "plan" || by == "phase", from: e.span.end, until: e.span.end, last: never, again: never}
+	e.over = overrun{on: true, watts: idle + float64(e.c.EndShare*(d.loadW-idle)), plan: by == "plan" || by == "phase", from: e.span.end, until: e.span.end, last: never, again: never}
 }
 
 // push takes the power of a second after the planned end.

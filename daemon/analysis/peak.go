@@ -210,9 +210,9 @@ func (ev *evaluation) peakAgainstRoom(p *record.Peak, lines []record.BudgetLine)
 		ev.find(record.Finding{Code: "reference_far", Severity: "note", FromS: number(p.AtS),
 			Seen: fmt.Sprintf("the room was %.1f K from the reference %g degC; the value at the reference rests on a coefficient of %g", off, ev.c.ReferenceC, ev.c.ReferenceCoeff)})
 	}
-	p.ReferenceC = number(p.HeldC - ev.c.ReferenceCoeff*off)
+	p.ReferenceC = number(p.HeldC - float64(ev.c.ReferenceCoeff*off))
 	uc := ev.c.ReferenceCoefU * size
-	p.ReferenceExpandedK = number(ev.c.CoverageFactor * root(u*u+uc*uc))
+	p.ReferenceExpandedK = number(ev.c.CoverageFactor * root(float64(u*u)+float64(uc*uc)))
 }
 
 // linesOf is the budget of a probe's held peak.

@@ -67,5 +67,5 @@ func (ev *evaluation) edgeJump(i int, edge int64) (float64, bool) {
 	first := math.Abs(l.d1) / 3 / decay // K/s at the edge
 	jump := l.m1 - l.before - heat
 	noise := noiseOf(ev.r.series(p, edge-60, edge))
-	return jump, math.Abs(jump) > ev.c.PickupK+ev.c.PickupSlopeS*first+3*noise
+	return jump, math.Abs(jump) > ev.c.PickupK+float64(ev.c.PickupSlopeS*first)+float64(3*noise)
 }

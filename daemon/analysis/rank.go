@@ -21,7 +21,7 @@ func (cmp *Comparison) rank(o CompareOptions) {
 	cmp.Rule = fmt.Sprintf("two rows differ when their difference exceeds k = %g times its standard uncertainty, pair by pair; in a table of several pairs some will by chance", k)
 	if o.Public && len(in) > 1 {
 		pairs := float64(len(in)*(len(in)-1)) / 2
-		k = normalQuantile(1 - 0.05/pairs/2)
+		k = normalQuantile(1 - float64(0.05/pairs/2))
 		cmp.Rule = fmt.Sprintf("two rows differ when their difference exceeds k = %.2f times its standard uncertainty; k holds the whole table at 95 %%", k)
 	}
 	cmp.CoverageFactor = k
@@ -63,7 +63,7 @@ type keyedLines struct {
 func keyLines(lines []record.BudgetLine) keyedLines {
 	k := keyedLines{}
 	for _, l := range lines {
-		k.variance += l.StandardK * l.StandardK
+		k.variance += float64(l.StandardK * l.StandardK)
 		if l.SharedKey != "" {
 			k.shared = append(k.shared, l)
 		}
@@ -90,7 +90,7 @@ func (k *keyedLines) difference(m *keyedLines) float64 {
 			j++
 		default:
 			r := min(k.shared[i].SharedCorrelation, m.shared[j].SharedCorrelation)
-			v -= 2 * r * k.shared[i].StandardK * m.shared[j].StandardK
+			v -= float64(2 * r * k.shared[i].StandardK * m.shared[j].StandardK)
 			i, j = i+1, j+1
 		}
 	}

@@ -172,7 +172,7 @@ func (ev *evaluation) loadPattern(p *powerTrace, loss float64) bool {
 
 // fromStart tells whether the first dip comes within some intervals of the start.
 func (p *powerTrace) fromStart(r rhythm, intervals float64) bool {
-	return len(p.dips) > 0 && float64(p.dips[0].from-p.skip) <= intervals*r.interval+30
+	return len(p.dips) > 0 && float64(p.dips[0].from-p.skip) <= float64(intervals*r.interval)+30
 }
 
 // thermalCycling tells dips that belong to heat.
@@ -214,7 +214,7 @@ func (ev *evaluation) cyclingEvidence(p *powerTrace, hot hotTrace, r rhythm, ons
 			coldDips++
 		}
 	}
-	late := first > 2.5*r.interval+30
+	late := first > float64(2.5*r.interval)+30
 	switch {
 	case len(p.dips) >= 8 && n > 0 && loss > ev.c.CycleLoss &&
 		binomialAtMost(coldDips, len(onset), float64(cold)/float64(n)) < ev.c.CycleProbability:

@@ -31,7 +31,7 @@ func correlation(key string) float64 {
 func combine(lines []record.BudgetLine) float64 {
 	sum := 0.0
 	for _, l := range lines {
-		sum += l.StandardK * l.StandardK
+		sum += float64(l.StandardK * l.StandardK)
 	}
 	return math.Sqrt(sum)
 }
@@ -53,17 +53,17 @@ func withShares(lines []record.BudgetLine) []record.BudgetLine {
 func combineDifference(a, b []record.BudgetLine) float64 {
 	sum := 0.0
 	for _, l := range a {
-		sum += l.StandardK * l.StandardK
+		sum += float64(l.StandardK * l.StandardK)
 	}
 	for _, m := range b {
-		sum += m.StandardK * m.StandardK
+		sum += float64(m.StandardK * m.StandardK)
 		if m.SharedKey == "" {
 			continue
 		}
 		for _, l := range a {
 			if l.SharedKey == m.SharedKey && l.Name == m.Name {
 				r := min(l.SharedCorrelation, m.SharedCorrelation)
-				sum -= 2 * r * l.StandardK * m.StandardK
+				sum -= float64(2 * r * l.StandardK * m.StandardK)
 				break
 			}
 		}
