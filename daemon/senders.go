@@ -25,7 +25,11 @@ func (d *Daemon) openSenders() error {
 			if err != nil {
 				return fmt.Errorf("remote_write %s: read the authorization: %w", r.Name, err)
 			}
-			o.Headers = map[string]string{"Authorization": strings.TrimSpace(string(text))}
+			value := strings.TrimSpace(string(text))
+			if value == "" || strings.ContainsAny(value, "\r\n") {
+				return fmt.Errorf("remote_write %s: %s: want one line, such as: Bearer KEY", r.Name, r.Authorization)
+			}
+			o.Headers = map[string]string{"Authorization": value}
 		}
 		s, err := remotewrite.New(o)
 		if err != nil {

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"net/url"
 	"strconv"
 	"strings"
 	"time"
@@ -85,11 +86,11 @@ func (s *Sender) request(ctx context.Context, all []sample, version int) (a answ
 	req.Header.Set("User-Agent", s.o.Agent)
 	req.Header.Set("X-Prometheus-Remote-Write-Version", number)
 	s.n.sent.Add(uint64(len(all)))
-	resp, err := s.o.Client.Do(req)
+	resp, err := s.client.Do(req)
 	if err != nil {
 		s.n.answers[answerError].Add(1)
 		slow := errors.Is(err, context.DeadlineExceeded) // it took the connection, and no more
-		return answer{outcome: unavailable, lost: true, gone: !slow, text: err.Error()}, false
+		return answer{outcome: unavailable, lost: true, gone: !slow, text: s.failure(err)}, false
 	}
 	defer resp.Body.Close()
 	text, _ := io.ReadAll(io.LimitReader(resp.Body, replyKept)) // what can't be read of a refusal is not worth a word
@@ -101,13 +102,34 @@ func (s *Sender) request(ctx context.Context, all []sample, version int) (a answ
 	return judge(resp.StatusCode, resp.Header, string(text)), false
 }
 
+// failure words why no answer came. The address may hold a key, so only its host is
+// said.
+func (s *Sender) failure(err error) string {
+	var wrapped *url.Error
+	if errors.As(err, &wrapped) {
+		err = wrapped.Err
+	}
+	return fmt.Sprintf("%s: %v", s.host, err)
+}
+
+// notRedirected keeps a request where it was meant to go: a client that follows makes a
+// GET of it, and takes the page that it gets for success.
+func notRedirected(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
+
 // judge says what a status means.
 func judge(code int, header http.Header, text string) answer {
 	a := answer{outcome: unavailable, text: strings.TrimSpace(fmt.Sprintf("%d: %.200s", code, text))}
 	why, named := perSample(text)
 	switch {
+	case code/100 == 2 && strings.HasPrefix(strings.ToLower(header.Get("Content-Type")), "text/html"):
+		a.text = fmt.Sprintf("%d with a web page: the address is not that of a receiver", code)
 	case code/100 == 2:
 		a = answer{outcome: accepted}
+	case code/100 == 3:
+		a.text = fmt.Sprintf("%d: the receiver is elsewhere; set url to where it is", code)
+		if to, err := url.Parse(header.Get("Location")); err == nil && to.Host+to.Path != "" {
+			a.text += ", perhaps " + to.Host + to.Path
+		}
 	case code == http.StatusRequestEntityTooLarge:
 		a.outcome, a.why = tooLarge, requestTooLarge
 	case code == http.StatusTooManyRequests, code == http.StatusServiceUnavailable, code == http.StatusBadGateway, code == http.StatusGatewayTimeout:
@@ -119,7 +141,7 @@ func judge(code int, header http.Header, text string) answer {
 		a.outcome, a.why, a.after = broken, serverError, retryAfter(header)
 	case code == http.StatusUnauthorized, code == http.StatusForbidden, code == http.StatusNotFound,
 		code == http.StatusMethodNotAllowed, code == http.StatusUnsupportedMediaType, code == http.StatusRequestTimeout,
-		code == http.StatusProxyAuthRequired, code/100 == 3, code/100 == 1:
+		code == http.StatusProxyAuthRequired, code/100 == 1:
 		// set up wrongly on one side: nothing is wrong with the samples
 	default:
 		a.outcome, a.why = refused, why
@@ -151,7 +173,7 @@ func retryAfter(h http.Header) time.Duration {
 	if v == "" {
 		return 0
 	}
-	if n, err := strconv.ParseUint(v, 10, 32); err == nil {
+	if n, err := strconv.ParseUint(v, 10, 32); err == nil || errors.Is(err, strconv.ErrRange) { // which gives the most
 		return min(time.Duration(n)*time.Second, retryMost)
 	}
 	if at, err := http.ParseTime(v); err == nil {

@@ -28,6 +28,7 @@ type batch struct {
 	from    uint64 // first entry
 	to      uint64 // entry behind the last
 	newest  record.Stamp
+	gaps    []span // numbers between from and to that hold nothing
 }
 
 // lane reads the journal from somewhere on. It serves one goroutine.
@@ -97,6 +98,9 @@ func (l *lane) gather(ctx context.Context, end uint64, fresh []sample) (b batch,
 				l.s.n.missing.Add(gap.Gap.To - max(gap.Gap.From, l.from) + 1)
 			}
 			b.to = max(b.to, l.reader.Seq())
+			if g := (span{max(gap.Gap.From, b.from), gap.Gap.To + 1}); g.From < g.To {
+				b.gaps = append(b.gaps, g)
+			}
 			continue
 		case errors.Is(err, errFlush):
 			return b, nil

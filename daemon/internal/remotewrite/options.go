@@ -64,9 +64,9 @@ func (o *Options) check() error {
 	u, err := url.Parse(o.URL)
 	switch {
 	case err != nil:
-		errs = append(errs, fmt.Errorf("url: %w", err))
+		errs = append(errs, errors.New("url: can't be read; want http:// or https:// with a host")) // what the error quotes may hold a password
 	case u.Scheme != "http" && u.Scheme != "https" || u.Host == "":
-		errs = append(errs, fmt.Errorf("url %q: want http:// or https:// with a host, for instance http://prometheus:9090/api/v1/write", u.Redacted()))
+		errs = append(errs, fmt.Errorf("url with scheme %q and host %q: want http:// or https:// with a host, for instance http://prometheus:9090/api/v1/write", u.Scheme, u.Host))
 	case u.User != nil:
 		errs = append(errs, fmt.Errorf("url of %s: user and password do not belong in it; set an Authorization header", u.Host))
 	}
@@ -87,6 +87,11 @@ func (o *Options) check() error {
 	for what, d := range map[string]time.Duration{"window": o.Window, "flush": o.Flush, "timeout": o.Timeout, "give up": o.GiveUp, "sync wait": o.SyncWait} {
 		if d < 0 {
 			errs = append(errs, fmt.Errorf("%s %v: must not be negative", what, d))
+		}
+	}
+	for k, v := range o.Headers { // the value may be a secret: it is not said
+		if k == "" || v == "" || strings.ContainsFunc(v, func(r rune) bool { return r < ' ' && r != '\t' || r == 0x7f }) {
+			errs = append(errs, fmt.Errorf("header %q: want one line of text", k))
 		}
 	}
 	if o.Batch < 0 || o.Batch > 100_000 {

@@ -34,7 +34,12 @@ func TestOptionsAreChecked(t *testing.T) {
 		{func(o *Options) { o.Name = "Lab One" }, `name "Lab One": want 1 to 32`},
 		{func(o *Options) { o.URL = "prometheus:9090" }, "want http:// or https://"},
 		{func(o *Options) { o.URL = "http://u:secret@h/w" }, "user and password do not belong in it"},
-		{func(o *Options) { o.URL = "://" }, "url: "},
+		{func(o *Options) { o.URL = "://u:secret@h" }, "url: "},
+		{func(o *Options) { o.URL = "http://u:secret@h:port/w" }, "url: "},
+		{func(o *Options) { o.URL = "ftp://u:secret@h/w?key=secret" }, `scheme "ftp" and host "h"`},
+		{func(o *Options) { o.URL = "http:///w" }, `host ""`},
+		{func(o *Options) { o.Headers = map[string]string{"Authorization": "Bearer secret\nX: y"} }, `header "Authorization": want one line`},
+		{func(o *Options) { o.Headers = map[string]string{"Authorization": ""} }, `header "Authorization": want one line`},
 		{func(o *Options) { o.Version = 3 }, "version 3: want 1 or 2"},
 		{func(o *Options) { o.Labels = map[string]string{"a-b": "x"} }, `label "a-b"`},
 		{func(o *Options) { o.Labels = map[string]string{"__name__": "x"} }, `label "__name__"`},
@@ -92,7 +97,7 @@ soakrig_remote_write_accepted_samples_total{receiver="site"} 0
 }
 
 func TestRetryAfterHeader(t *testing.T) {
-	for v, want := range map[string]time.Duration{"": 0, "7": 7 * time.Second, "86400": retryMost, "-3": 0, "soon": 0, "Mon, 02 Jan 2006 15:04:05 GMT": 0} {
+	for v, want := range map[string]time.Duration{"": 0, "7": 7 * time.Second, "86400": retryMost, "99999999999999999999": retryMost, "-3": 0, "soon": 0, "Mon, 02 Jan 2006 15:04:05 GMT": 0} {
 		if got := retryAfter(http.Header{"Retry-After": {v}}); got != want {
 			t.Errorf("%q is %v, want %v", v, got, want)
 		}

@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"net/http"
+	"net/url"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -17,6 +19,8 @@ import (
 // Sender sends to one receiver. Run it once.
 type Sender struct {
 	o      Options
+	client *http.Client // of the options, but it follows no redirection
+	host   string       // of the address, for the log
 	cursor *cursor
 	n      counters
 	work   chan struct{} // a token: there may be a new hole
@@ -47,7 +51,13 @@ func New(o Options) (*Sender, error) {
 	if o.Window > 0 { // receiver and board may have lost power together
 		c.doubt(o.Batch)
 	}
-	s := &Sender{o: o, cursor: c, work: make(chan struct{}, 1), began: time.Now()}
+	to, err := url.Parse(o.URL)
+	if err != nil {
+		return nil, fmt.Errorf("remote write to %s: url: %w", o.Name, err) // check has parsed it
+	}
+	client := *o.Client
+	client.CheckRedirect = notRedirected
+	s := &Sender{o: o, client: &client, host: to.Host, cursor: c, work: make(chan struct{}, 1), began: time.Now()}
 	s.version.Store(int32(o.Version))
 	return s, nil
 }
@@ -107,7 +117,8 @@ func (s *Sender) runLive(ctx context.Context) error {
 		}
 		room = b.samples
 		if s.lagging(b) {
-			s.miss(max(b.to, s.o.Journal.State().Head+1))
+			s.missBatch(b)
+			s.miss(s.o.Journal.State().Head + 1)
 			continue
 		}
 		a := answer{outcome: accepted}
@@ -124,9 +135,9 @@ func (s *Sender) runLive(ctx context.Context) error {
 			s.cursor.accept(span{b.from, b.to}, len(b.samples), time.Now())
 			s.save()
 		case refused, tooLarge:
-			s.miss(b.to)
+			s.missBatch(b)
 		default:
-			s.miss(b.to)
+			s.missBatch(b)
 			if err := wait.sleep(ctx, a.after); err != nil {
 				return err
 			}
@@ -142,6 +153,16 @@ func (s *Sender) lagging(b batch) bool {
 	}
 	age, same := s.o.Clock.Now().Sub(b.newest)
 	return !same || float64(age) > float64(liveLag)*max(s.o.Clock.Speed(), 1)
+}
+
+// missBatch leaves a batch to the backlog, but for the numbers that hold nothing: after
+// an unclean stop there are millions.
+func (s *Sender) missBatch(b batch) {
+	s.cursor.advance(b.to, true)
+	for _, g := range b.gaps {
+		s.cursor.filled(g, 0, time.Now())
+	}
+	s.miss(b.to)
 }
 
 // miss leaves everything before to, to the backlog.
