@@ -24,7 +24,7 @@ import (
 
 // InputOpts are the keys of one input.
 type InputOpts struct {
-	// Chip is max31855, max6675, max31856, max31865, mcp9600 or hwmon; required.
+	// Chip is max31855, max6675, max31856, max31865, mcp9600, ltc2983 or hwmon; required.
 	Chip string `yaml:"chip"`
 	// File to read instead of the chip's usual one, for instance temp2_input.
 	File string `yaml:"file"`
@@ -39,7 +39,7 @@ type InputOpts struct {
 var Driver = drivers.Driver{
 	Name: "iio",
 	Info: drivers.Info{
-		Summary: "chips that a kernel driver has: MAX31855, MAX6675, MAX31856, MAX31865, MCP9600 by IIO files, any sensor by hwmon files",
+		Summary: "chips that a kernel driver has: MAX31855, MAX6675, MAX31856, MAX31865, MCP9600, LTC2983 by IIO files, any sensor by hwmon files",
 		Bus:     "files of the kernel: port is the folder; wildcards are fine, for instance /sys/bus/spi/devices/spi0.1/iio:device*, since numbers change from boot to boot",
 		Options: append([]drivers.Option{
 			{Key: "chip", Scope: "input", Unit: modelNames(), Default: "", Help: "the chip behind the folder; the kernel's own name does not tell"},
@@ -48,7 +48,7 @@ var Driver = drivers.Driver{
 			{Key: "r0", Scope: "input", Unit: "ohm: 100 1000", Default: "100", Help: "max31865: the element's resistance at 0 degC"},
 		}, drivers.StepOption{}.Options()...),
 		Detects:  []string{"folder or file gone", "a fault that the kernel's driver reports by an error (EINVAL, EIO), without its kind; open and OVUV of the MAX31856", "missing MAX31855, MAX6675, MAX31856 (zeros)", "full scale and zero of the MAX31865", "out of range", "steps faster than any copper mass", "a hwmon fault file"},
-		Misses:   []string{"which fault a MAX31855 has", "range, open and short bits of the MCP9600: a frozen value looks good", "settings lost by the MAX31856 while another channel keeps it from reading zero", "the fault bit of the MAX31865", "that probe and cold junction are two transfers, up to one conversion apart"},
+		Misses:   []string{"which fault a MAX31855 has", "range, open and short bits of the MCP9600: a frozen value looks good", "settings lost by the MAX31856 while another channel keeps it from reading zero", "the fault bit of the MAX31865", "the soft faults of the LTC2983, which the kernel only logs", "the cold junction of the LTC2983 (give its file a channel of its own)", "that probe and cold junction are two transfers, up to one conversion apart"},
 		Accuracy: []string{"the chip's own; see its driver (soakd drivers NAME)"},
 		Caution:  "the MAX31856 driver of the kernel adds the cold-junction offset register a second time, without its sign: leave that register at zero. The MAX31865 driver's own scale is off by 256 degC; it is not used here.",
 	},

@@ -219,6 +219,20 @@ func TestMissingSign(t *testing.T) {
 	}
 }
 
+// TestLTC2983: the kernel numbers temperatures in the order of the channels on the
+// chip; a code is worth 1/1024 degC, and what it calls hard faults is EIO.
+func TestLTC2983(t *testing.T) {
+	for text, want := range map[string]float64{"102400": 100, "-10240": -10, "-1": -0.0009765625, "0": 0} {
+		r, conv := read(t, folder(t, "in_temp3_raw="+text), "", "{chip: ltc2983, file: in_temp3_raw}")
+		if r.Faults != 0 || float64(r.Code)*conv.PerCode != want || conv.Law != drivers.LawLinear || r.Has != drivers.HasCode {
+			t.Errorf("%s: %+v, want %g degC", text, r, want)
+		}
+	}
+	if r, _ := read(t, folder(t, "in_temp0_raw=-1022976"), "", "chip: ltc2983"); r.Faults != drivers.OutOfRange { // -999 degC
+		t.Errorf("%v (%v)", r.Faults, r.Cause)
+	}
+}
+
 func TestNumbersChangeFromBootToBoot(t *testing.T) {
 	root := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {

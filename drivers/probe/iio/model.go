@@ -57,6 +57,9 @@ var models = [...]model{
 		lines: []drivers.Line{
 			{Name: "converter, hot against cold junction", Half: 0.5, In: drivers.OnValue, SharedBy: "converter", Source: mcp96Source},
 			{Name: "cold junction, 0 to 85 degC", Half: 1, In: drivers.OnCold, SharedBy: "converter", Source: mcp96Source}}},
+	{name: "ltc2983", probeFile: "in_temp0_raw", law: drivers.LawLinear, per: 1.0 / 1024,
+		minC: -270, maxC: 1820, conversion: 300 * time.Millisecond, lines: []drivers.Line{
+			{Name: "converter, its class, and the cold junction's sensor", In: drivers.OnValue, SharedBy: "converter", Source: "not stated by the files: give the channel an accuracy"}}},
 	{name: "hwmon", probeFile: "temp1_input", law: drivers.LawLinear, per: 0.001,
 		minC: -100, maxC: 500, lines: []drivers.Line{
 			{Name: "sensor", In: drivers.OnValue, SharedBy: "converter", Source: "not stated: give the channel an accuracy"}}},

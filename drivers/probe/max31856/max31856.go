@@ -56,7 +56,7 @@ var Driver = drivers.Driver{
 			{Key: "gain", Scope: "source", Unit: "8 32", Default: "8", Help: "with linearise: host; 8 for +-78 mV, 32 for +-19.5 mV"},
 		}, drivers.StepOption{}.Options()...),
 		Fastest:  90 * time.Millisecond,
-		Detects:  []string{"no chip (all registers zeros or ones)", "lost configuration (brown-out)", "open circuit", "inputs beyond the supply (result frozen)", "probe or cold junction out of range, also where the chip clamps", "a second read before a new conversion can exist", "steps faster than any copper mass"},
+		Detects:  []string{"no chip (all registers zeros or ones)", "lost configuration (brown-out), an offset that somebody else left in the cold junction", "results that are still as after power-up", "open circuit", "inputs beyond the supply (result frozen)", "probe or cold junction out of range, also where the chip clamps", "a second read before a new conversion can exist", "steps faster than any copper mass"},
 		Misses:   []string{"an open circuit for up to 16 conversions (1.3 s at 60 Hz, 6.4 s with average 16 at 50 Hz)", "short between the two leads (reads the cold junction)", "a grounded tip below the input's common-mode range of 0.5 to 1.4 V", "reversed leads"},
 		Accuracy: []string{"full scale and linearity +-0.15 % at an ambient of -20 to 85 degC, +-0.05 % at 25 degC; offset +-11.7 uV at gain 8 (" + sheet + ", p3)", "linearisation -0.13 to +0.12 K (table 1)", "cold junction +-0.7 K at an ambient of -20 to 85 degC (p3)"},
 		Caution:  "inputs survive +-45 V, but a tip on a live rail outside 0.5 to 1.4 V gives wrong or frozen values. Insulate the junction.",
@@ -186,6 +186,9 @@ func (c *chip) configure(ctx context.Context) error {
 	if err := c.spi.Tx(ctx, w[:], nil); err != nil {
 		return fmt.Errorf("channel %s: write the configuration: %w", c.channel, err)
 	}
+	if err := c.spi.Tx(ctx, []byte{writeBit | regCJTO, 0}, nil); err != nil {
+		return fmt.Errorf("channel %s: clear the cold junction's offset: %w", c.channel, err)
+	}
 	if err := c.spi.Tx(ctx, []byte{writeBit | regCR0, c.want[regCR0]}, nil); err != nil {
 		return fmt.Errorf("channel %s: start conversions: %w", c.channel, err)
 	}
@@ -214,6 +217,10 @@ func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
 		r.Fail(f, cause)
 		return nil
 	}
+	if d.empty() {
+		r.Fail(drivers.Stale, errZero)
+		return nil
+	}
 	if f, cause := d.within(c.kind); f != 0 {
 		r.Fail(f, cause)
 		return nil
@@ -233,7 +240,7 @@ func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
 // they were.
 func (c *chip) restore(ctx context.Context, d *dump, r *drivers.Reading) error {
 	found := config(d[:len(c.want)])
-	cause := fmt.Errorf("channel %s: registers 00h to 04h read % X, want % X", c.channel, found, c.want)
+	cause := fmt.Errorf("channel %s: registers 00h to 04h read % X, want % X; the cold junction's offset (09h) %02X, want 00", c.channel, found, c.want, d[regCJTO])
 	if found == powerOn {
 		cause = fmt.Errorf("%w: the power-on values, so the supply was away", cause)
 	}

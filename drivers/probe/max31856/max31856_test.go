@@ -166,6 +166,11 @@ func TestFaultBits(t *testing.T) {
 		{room, 0},
 		{"190000000000", 0}, // a true 0.00 degC with a live junction
 		{"000001900000", 0},
+		{"000000000000", drivers.Stale}, // both exactly zero: nothing was converted yet
+		{"000000000001", drivers.Open},
+		{"000000001F00", drivers.Stale}, // bits below the result's 19 mean nothing
+		{"000000002000", 0},             // one step above
+		{"000400000000", 0},             // a live junction
 		{"190001900001", drivers.Open},
 		{"190001900002", drivers.ShortToSupply},
 		{"190001900003", drivers.Open | drivers.ShortToSupply},
@@ -264,6 +269,30 @@ func TestBrownOut(t *testing.T) {
 			if r := drivertest.Read(t, dev)[0]; r.Faults != drivers.ConfigLost {
 				t.Errorf("a chip that does not keep its settings: %v", r.Faults)
 			}
+		}
+	})
+}
+
+// TestOffsetOfSomebodyElse: a cold-junction offset that another program left in the
+// chip shifts the register by up to 8 K and flags nothing.
+func TestOffsetOfSomebodyElse(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := newFake(room)
+		f.regs[9] = 0xF0
+		_, dev := bench(t, "", f) // opening clears it
+		if r := drivertest.Read(t, dev)[0]; r.Faults != 0 || f.regs[9] != 0 {
+			t.Errorf("%v (%v), register 09h %02X", r.Faults, r.Cause, f.regs[9])
+		}
+		f.mu.Lock()
+		f.regs[9] = 0x10
+		f.mu.Unlock()
+		time.Sleep(500 * time.Millisecond)
+		if r := drivertest.Read(t, dev)[0]; r.Faults != drivers.ConfigLost || !strings.Contains(r.Cause.Error(), "offset (09h) 10") {
+			t.Errorf("%v (%v)", r.Faults, r.Cause)
+		}
+		time.Sleep(500 * time.Millisecond)
+		if r := drivertest.Read(t, dev)[0]; r.Faults != 0 || f.regs[9] != 0 {
+			t.Errorf("%v (%v), register 09h %02X", r.Faults, r.Cause, f.regs[9])
 		}
 	})
 }

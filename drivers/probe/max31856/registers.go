@@ -13,6 +13,7 @@ import (
 // at the address plus 80h; both count up.
 const (
 	regCR0            = 0x00
+	regCJTO           = 0x09 // offset of the cold junction, already in regCJ; soakd wants none
 	regCJ             = 0x0A
 	regTC             = 0x0C
 	regSR             = 0x0F
@@ -65,7 +66,7 @@ func (d *dump) coldC() float64 { return float64(d.cold()) * coldPer }
 // config is what registers 00h to 04h are to hold.
 type config [5]byte
 
-func (c config) matches(d *dump) bool { return bytes.Equal(c[:], d[:len(c)]) }
+func (c config) matches(d *dump) bool { return bytes.Equal(c[:], d[:len(c)]) && d[regCJTO] == 0 }
 
 // powerOn is what they hold after power-up, data sheet p18.
 var powerOn = config{0x00, 0x03, 0xFF, 0x7F, 0xC0}
@@ -105,6 +106,12 @@ func (d *dump) hardware() (drivers.Faults, error) {
 	}
 	return 0, nil
 }
+
+var errZero = errors.New("probe and cold junction are both exactly zero: the chip is set up and has made no conversion, or an input was beyond its supply when it started")
+
+// empty tells whether both results are as a power-up leaves them. A true 0.00 degC
+// has a live cold junction beside it.
+func (d *dump) empty() bool { return d.probe() == 0 && d.cold() == 0 }
 
 // within judges the range bits and the numbers themselves.
 func (d *dump) within(k kind) (drivers.Faults, error) {

@@ -17,17 +17,22 @@ import (
 )
 
 const (
-	sheet        = "MCP9808 data sheet DS20005095B"
-	regConfig    = 0x01
-	regTA        = 0x05
-	regMaker     = 0x06
-	regDevice    = 0x07
-	regRes       = 0x08
-	makerID      = 0x0054
-	deviceID     = 0x04 // high byte; the low one is the revision
-	shutdown     = 1 << 8
-	codeC        = 0.0625
-	minC, maxC   = -40.0, 125.0 // operating range of the part, p1
+	sheet      = "MCP9808 data sheet DS20005095B"
+	regConfig  = 0x01
+	regUpper   = 0x02 // upper alert limit; the alert output stays off
+	regTA      = 0x05
+	regMaker   = 0x06
+	regDevice  = 0x07
+	regRes     = 0x08
+	makerID    = 0x0054
+	deviceID   = 0x04 // high byte; the low one is the revision
+	shutdown   = 1 << 8
+	codeC      = 0.0625
+	minC, maxC = -40.0, 125.0 // operating range of the part, p1
+	// sentinel stands in the upper limit, where power-on leaves 0: it shows a brown-out
+	// even though the other settings are the power-on ones, and the temperature register
+	// reads 0.00 degC until the first conversion.
+	sentinel     = 0x07C0 // 124 degC
 	firstAddress = 0x18
 	lastAddress  = 0x1F // eight addresses by three pins (from memory)
 )
@@ -71,8 +76,8 @@ var Driver = drivers.Driver{
 			{Key: "resolution", Scope: "source", Unit: "degC: 0.5 0.25 0.125 0.0625", Default: "0.0625", Help: "finer is slower: 30, 65, 130, 250 ms"},
 		}, drivers.StepOption{}.Options()...),
 		Fastest:  30 * time.Millisecond,
-		Detects:  []string{"no chip (no acknowledge, wrong identity, data line stuck)", "lost configuration (resolution, shutdown bit)", "out of range", "a second read before a new conversion can exist", "steps faster than any copper mass"},
-		Misses:   []string{"a brown-out while the resolution is the power-on one"},
+		Detects:  []string{"no chip (no acknowledge, wrong identity, data line stuck)", "lost configuration (resolution, shutdown bit, a sentinel against brown-out)", "out of range", "a second read before a new conversion can exist", "steps faster than any copper mass"},
+		Misses:   []string{"the heat of other chips beside it"},
 		Accuracy: []string{"+-0.5 degC at -20 to 100 degC, typical 0.25 (" + sheet + ", p3)"},
 	},
 	Open: func(ctx context.Context, host *bus.Host, src drivers.Source) (drivers.Device, error) {
@@ -196,6 +201,9 @@ func (c *chip) identify(ctx context.Context) (drivers.Faults, error) {
 	if err := c.conn.Tx(ctx, []byte{regRes, c.res.bits}, nil); err != nil {
 		return drivers.TransferFaults(err), fmt.Errorf("channel %s: write the resolution: %w", c.channel, err)
 	}
+	if err := c.conn.Tx(ctx, []byte{regUpper, sentinel >> 8, sentinel & 0xFF}, nil); err != nil {
+		return drivers.TransferFaults(err), fmt.Errorf("channel %s: write the sentinel: %w", c.channel, err)
+	}
 	c.known = true
 	c.readyAt = c.host.Now().Add(c.res.time)
 	return 0, nil
@@ -211,7 +219,11 @@ func (c *chip) settings(ctx context.Context) (lost bool, err error) {
 	if err != nil {
 		return false, err
 	}
-	return cfg&shutdown != 0 || res&3 != uint16(c.res.bits), nil
+	upper, err := c.register(ctx, regUpper, 2)
+	if err != nil {
+		return false, err
+	}
+	return cfg&shutdown != 0 || res&3 != uint16(c.res.bits) || upper != sentinel, nil
 }
 
 // Read reads resolution, shutdown bit and temperature, and judges them.
@@ -247,7 +259,7 @@ func (c *chip) read(ctx context.Context, r *drivers.Reading) error {
 	}
 	r.Set(decode(ta), c.res.time)
 	if lost {
-		r.Fail(drivers.ConfigLost, fmt.Errorf("channel %s: resolution or shutdown bit changed: the supply was away; it is set again at the next reading", c.channel))
+		r.Fail(drivers.ConfigLost, fmt.Errorf("channel %s: resolution, shutdown bit or sentinel changed: the supply was away; they are set again at the next reading", c.channel))
 		return nil
 	}
 	v := float64(r.Code) * codeC

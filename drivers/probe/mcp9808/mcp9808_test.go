@@ -23,7 +23,7 @@ func source(options string) drivers.Source {
 // fake is a powered-on chip that shows a temperature register.
 func fake(ta uint16) *drivertest.Registers {
 	return drivertest.NewRegisters(map[byte][]byte{
-		regConfig: {0, 0}, regTA: {byte(ta >> 8), byte(ta)}, regMaker: {0, 0x54}, regDevice: {4, 0}, regRes: {3}})
+		regConfig: {0, 0}, regUpper: {0, 0}, regTA: {byte(ta >> 8), byte(ta)}, regMaker: {0, 0x54}, regDevice: {4, 0}, regRes: {3}})
 }
 
 func bench(t testing.TB, options string, c drivertest.I2CChip) (*drivertest.Ports, *drivertest.I2CBus, drivers.Device) {
@@ -101,7 +101,7 @@ func TestBrownOutAndShutdown(t *testing.T) {
 	for _, tt := range []struct {
 		reg   byte
 		value []byte
-	}{{regRes, []byte{3}}, {regConfig, []byte{1, 0}}} {
+	}{{regRes, []byte{3}}, {regConfig, []byte{1, 0}}, {regUpper, []byte{0, 0}}} {
 		synctest.Test(t, func(t *testing.T) {
 			c := fake(0x0190)
 			_, b, dev := bench(t, "resolution: 0.125", c)
@@ -128,6 +128,33 @@ func TestBrownOutAndShutdown(t *testing.T) {
 	}
 }
 
+// TestBrownOutAtPowerOnSettings: with the finest resolution all settings are those of
+// power-on, and the chip reads 0.00 degC until its first conversion has ended.
+func TestBrownOutAtPowerOnSettings(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		c := fake(0x0190)
+		_, _, dev := bench(t, "", c)
+		if r := drivertest.Read(t, dev)[0]; r.Faults != 0 {
+			t.Fatal(r.Cause)
+		}
+		time.Sleep(time.Second)
+		c.Set(regUpper, 0, 0)
+		c.Set(regTA, 0, 0)
+		if r := drivertest.Read(t, dev)[0]; r.Faults != drivers.ConfigLost {
+			t.Errorf("0.00 degC of a chip without a conversion: %v", r.Faults)
+		}
+		c.Set(regTA, 0x01, 0x90)
+		for range 2 {
+			time.Sleep(time.Second)
+			drivertest.Read(t, dev)
+		}
+		time.Sleep(time.Second)
+		if r := drivertest.Read(t, dev)[0]; r.Faults != 0 || r.Code != 400 {
+			t.Errorf("after it: %+v", r)
+		}
+	})
+}
+
 func TestStaleAndStep(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c := fake(0x0190)
@@ -146,16 +173,16 @@ func TestStaleAndStep(t *testing.T) {
 }
 
 func TestEveryRegisterCanFail(t *testing.T) {
-	for n := 1; n <= 4; n++ { // of identity (when opened) and of one reading
+	for n := 1; n <= 5; n++ { // of identity (when opened) and of one reading
 		synctest.Test(t, func(t *testing.T) {
 			ports, _, dev := bench(t, "", fake(0x0190))
 			ports.FailAt(n, syscall.EIO)
 			r := drivertest.Read(t, dev)[0]
-			if n <= 3 && (r.Faults != drivers.BusError || r.Has != 0 || !errors.Is(r.Cause, syscall.EIO)) {
+			if n <= 4 && (r.Faults != drivers.BusError || r.Has != 0 || !errors.Is(r.Cause, syscall.EIO)) {
 				t.Errorf("transfer %d: %+v", n, r)
 			}
-			if n == 4 && r.Faults != 0 {
-				t.Errorf("a reading takes three transfers: %v", r.Cause)
+			if n == 5 && r.Faults != 0 {
+				t.Errorf("a reading takes four transfers: %v", r.Cause)
 			}
 		})
 	}
