@@ -42,6 +42,7 @@ type Client struct {
 	dirty bool      // an answer may still be on its way
 	since time.Time // when it got dirty
 	buf   []byte
+	step  inStep // serial lines only
 }
 
 // New returns a client on a line that nobody else uses; it closes it. name stands in
@@ -97,11 +98,15 @@ func (c *Client) query(ctx context.Context, query string) (string, error) {
 	}
 	defer c.line.End()
 	if fresh && c.opt.Serial {
-		c.dirty, c.since = true, time.Now()
+		c.dirty, c.since, c.step.asked = true, time.Now(), time.Time{}
 	}
 	answer, err := c.exchange(query)
+	if err == nil && query != identify && c.step.belated(answer) {
+		err = fmt.Errorf("%w: the instrument's identity came instead", ErrExtraLine)
+	}
 	if err == nil {
 		c.line.Good()
+		c.step.works()
 		return answer, nil
 	}
 	return "", c.failed(ctx, err)
@@ -129,10 +134,7 @@ func (c *Client) failed(ctx context.Context, err error) error {
 
 func (c *Client) exchange(query string) (string, error) {
 	if c.dirty {
-		if _, _, err := c.line.Silence(c.since, quiet); err != nil {
-			return "", err
-		}
-		if err := c.line.Write([]byte("*CLS" + c.opt.End)); err != nil {
+		if err := c.resync(); err != nil {
 			return "", err
 		}
 		c.dirty = false

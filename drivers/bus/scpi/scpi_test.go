@@ -234,8 +234,11 @@ func TestALateAnswerIsNotTheNextOne(t *testing.T) {
 					var hit atomic.Bool
 					g := &instrument{}
 					g.answer = func(n int, query string) string {
-						if query == "*CLS\n" {
+						switch query {
+						case "*CLS\n":
 							return ""
+						case "*IDN?\n":
+							return "Invented,PA-1,007,1.0\n"
 						}
 						good := strings.TrimSuffix(query, "?\n") + "\n"
 						if n > 3 && hit.CompareAndSwap(false, true) {
@@ -264,6 +267,152 @@ func TestALateAnswerIsNotTheNextOne(t *testing.T) {
 			})
 		}
 	}
+}
+
+// TestSlowInstrument asks for two values in turn over a serial line, of an instrument
+// that takes longer than the time-out for each answer and gives all of them in order.
+// No answer may be taken for the other query's. One that does not say who it is has
+// nothing better than a pause, and is left out where that is too short.
+func TestSlowInstrument(t *testing.T) {
+	for latency := 1500 * time.Millisecond; latency < 9*time.Second; latency += 130 * time.Millisecond {
+		for _, period := range []time.Duration{0, 300 * time.Millisecond, time.Second, 2300 * time.Millisecond} {
+			synctest.Test(t, func(t *testing.T) { askSlowInstrument(t, latency, period) })
+		}
+	}
+}
+
+func askSlowInstrument(t *testing.T, latency, period time.Duration) {
+	g := &slowInstrument{latency: latency, in: make(chan string, 1000)}
+	far := &slowPort{g: g}
+	g.port = far
+	done := make(chan struct{})
+	go g.work(done)
+	m := New("slow", line.New(func(context.Context) (bus.SerialPort, error) { return far, nil }), Options{Serial: true})
+	good := 0
+	for i := range 30 {
+		want := []string{"AAAA", "BBBB"}[i%2]
+		got, err := m.Query(t.Context(), want+"?")
+		if err == nil && got != want {
+			t.Errorf("latency %v, period %v, query %d: %q for %q", latency, period, i, got, want)
+		}
+		if err == nil {
+			good++
+		}
+		time.Sleep(period) // the bubble's clock
+	}
+	if latency < 2*time.Second && good < 29 {
+		t.Errorf("latency %v: %d of 30 answers of an instrument that is fast enough", latency, good)
+	}
+	m.Close()
+	close(g.in)
+	<-done
+}
+
+// slowInstrument answers one message after the other.
+type slowInstrument struct {
+	latency time.Duration
+	in      chan string
+	port    *slowPort
+}
+
+func (g *slowInstrument) work(done chan<- struct{}) {
+	defer close(done)
+	for query := range g.in {
+		switch query {
+		case "*CLS":
+			continue
+		case "*IDN?":
+			time.Sleep(g.latency) // the bubble's clock
+			g.port.receive("Invented,PA-1,007,1.0\n")
+		default:
+			time.Sleep(g.latency)
+			g.port.receive(strings.TrimSuffix(query, "?") + "\n")
+		}
+	}
+}
+
+// slowPort is a serial line with buffers on both sides.
+type slowPort struct {
+	g *slowInstrument
+
+	mu       sync.Mutex // guards all below
+	rx       []byte
+	deadline time.Time
+	closed   bool
+}
+
+func (p *slowPort) receive(text string) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.rx = append(p.rx, text...)
+}
+
+func (p *slowPort) Read(b []byte) (int, error) {
+	for {
+		p.mu.Lock()
+		n, end, closed := copy(b, p.rx), p.deadline, p.closed
+		p.rx = p.rx[n:]
+		p.mu.Unlock()
+		switch {
+		case closed:
+			return 0, bus.ErrClosed
+		case n > 0:
+			return n, nil
+		case !time.Now().Before(end):
+			return 0, os.ErrDeadlineExceeded
+		}
+		time.Sleep(min(time.Until(end), 5*time.Millisecond)) // the bubble's clock
+	}
+}
+
+func (p *slowPort) Write(b []byte) (int, error) {
+	for text := range strings.SplitSeq(strings.TrimSuffix(string(b), "\n"), "\n") {
+		p.g.in <- text
+	}
+	return len(b), nil
+}
+
+func (p *slowPort) SetReadDeadline(t time.Time) error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.deadline = t
+	return nil
+}
+func (p *slowPort) SetWriteDeadline(time.Time) error { return nil }
+func (p *slowPort) SetMode(bus.SerialMode) error     { return errors.ErrUnsupported }
+func (p *slowPort) Drain() error                     { return nil }
+func (p *slowPort) Close() error {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.closed = true
+	return nil
+}
+
+// TestMuteInstrument: one that does not say who it is still gives its values.
+func TestMuteInstrument(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		g := &instrument{answer: func(_ int, query string) string {
+			if strings.HasPrefix(query, "*") {
+				return ""
+			}
+			return "5.0\n"
+		}}
+		m := g.client(Options{Serial: true})
+		defer m.Close()
+		start, last := time.Now(), time.Time{}
+		for range 20 {
+			got, err := m.Query(t.Context(), "VAL?")
+			if err == nil && got != "5.0" {
+				t.Errorf("%q", got)
+			}
+			if err != nil {
+				last = time.Now()
+			}
+		}
+		if last.Sub(start) > 15*time.Second {
+			t.Errorf("no value for %v", last.Sub(start))
+		}
+	})
 }
 
 func TestCancelAndClose(t *testing.T) {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"regexp"
 	"strings"
 	"time"
 
@@ -37,6 +38,8 @@ type question struct {
 type value struct {
 	input   int
 	item    int     // from 1
+	items   int     // how many the answer must have; 0: any number
+	said    string  // the unit in the words of rig.yaml
 	perCode float64 // what one of the instrument's unit is worth
 	lo, hi  float64 // in the converter's unit
 	unit    string  // the converter's
@@ -81,12 +84,16 @@ func (d *Dev) Read(ctx context.Context, out []drivers.Reading) error {
 
 // take turns one field into a reading; the error is the cause of a fault it has set.
 func (v value) take(fields []string, r *drivers.Reading) error {
+	if err := v.count(fields); err != nil {
+		r.Fail(drivers.Corrupt, err)
+		return err
+	}
 	if v.item > len(fields) {
 		err := fmt.Errorf("%w: the answer has %d values, item %d is wanted", scpi.ErrSyntax, len(fields), v.item)
 		r.Fail(drivers.Corrupt, err)
 		return err
 	}
-	number, err := scpi.Number(fields[v.item-1])
+	number, err := v.number(fields[v.item-1])
 	if err != nil {
 		fault := drivers.AnswerFaults(err)
 		var none *scpi.NotANumberError
@@ -103,6 +110,37 @@ func (v value) take(fields []string, r *drivers.Reading) error {
 		return err
 	}
 	return nil
+}
+
+// count refuses an answer of another length than was said, and, if nothing was said, two
+// whole numbers that may be one with a decimal comma.
+func (v value) count(fields []string) error {
+	switch {
+	case v.items > 0 && len(fields) != v.items:
+		return fmt.Errorf("%w: %d values, %d are wanted: has the instrument's list changed?", scpi.ErrSyntax, len(fields), v.items)
+	case v.items == 0 && len(fields) == 2 && decimalComma.MatchString(strings.Join(fields, ",")):
+		return fmt.Errorf("%w: %q is two values or one with a decimal comma: set items: 2, or the instrument to decimal points",
+			scpi.ErrSyntax, strings.Join(fields, ","))
+	}
+	return nil
+}
+
+var decimalComma = regexp.MustCompile(`^[+-]?[0-9]+,[0-9]+([eE][+-]?[0-9]+)?$`)
+
+// number reads a field, which may end in the unit that is expected.
+func (v value) number(field string) (float64, error) {
+	n, err := scpi.Number(field)
+	if err == nil || !errors.Is(err, scpi.ErrSyntax) {
+		return n, err
+	}
+	text := strings.TrimRight(field, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ%")
+	if text == field || text == "" {
+		return 0, err
+	}
+	if unit := field[len(text):]; unit != v.said {
+		return 0, fmt.Errorf("%w: %q is in %s, the source says %q", scpi.ErrSyntax, field, unit, v.said)
+	}
+	return scpi.Number(strings.TrimSpace(text))
 }
 
 // Probe asks for the identity and for the errors that the instrument keeps.

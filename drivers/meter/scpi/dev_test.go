@@ -198,3 +198,55 @@ func TestConformance(t *testing.T) {
 		}
 	})
 }
+
+// TestAnswersOfAllForms: what an instrument may send for one value, and what must come.
+func TestAnswersOfAllForms(t *testing.T) {
+	const corrupt, none = drivers.Corrupt, drivers.OutOfRange
+	for _, c := range []struct {
+		input, answer string
+		want          float64
+		fault         drivers.Faults
+	}{
+		{"unit: W, range: [-10, 3000]", "198.7W", 198.7, 0},
+		{"unit: W, range: [-10, 3000]", "198.7 W", 198.7, 0},
+		{"unit: W, range: [-10, 3000]", "0.1987 kW", 0, corrupt},
+		{"unit: kW, range: [-10, 3]", "0.1987 kW", 198.7, 0},
+		{"unit: W, range: [-10, 3000]", "198.7 VA", 0, corrupt},
+		{"unit: mW, range: [-10, 3e6]", "198.7 MW", 0, corrupt},
+		{"unit: W, range: [-10, 3000]", "+1.98700E+02", 198.7, 0},
+		{"unit: W, range: [-10, 3000]", "1.98700E+02W", 198.7, 0},
+		{"unit: W, range: [-10, 3000]", "198,7", 0, corrupt},
+		{"unit: W, range: [-10, 3000]", "1,98700E+02", 0, corrupt},
+		{"unit: W, range: [-10, 3000], items: 2", "198,7", 198, 0},
+		{"unit: W, range: [-10, 3000], items: 3", "198.7,1.0", 0, corrupt},
+		{"unit: W, range: [-10, 3000], items: 3, item: 2", "230.1,198.7,0.9", 198.7, 0},
+		{"unit: W, range: [-10, 3000], item: 4", "230.1,198.7,0.9", 0, corrupt},
+		{"unit: W, range: [-10, 3000], item: 2", "230.1,,0.9", 0, corrupt},
+		{"unit: W, range: [-10, 3000], item: 2", "230.1,9.9E37,0.9", 0, none},
+		{"unit: W, range: [-10, 3000], item: 3", "9.91E37,9.9E37,198.7", 198.7, 0},
+		{"unit: A", "9.9E37", 0, none}, {"unit: A", "-9.900000E+37", 0, none}, {"unit: A", "9.91E+37", 0, none},
+		{"unit: A", "9.9E36", 0, none}, {"unit: V", "1E+12", 0, none}, {"unit: Hz", "-1", 0, none},
+		{"unit: A", "1E400", 0, none}, {"unit: A", "+INF", 0, none}, {"unit: A", "-inf", 0, none}, {"unit: A", "nan", 0, none},
+		{"unit: A", "----", 0, corrupt}, {"unit: A", "OVLD", 0, corrupt}, {"unit: A", "0x10", 0, corrupt}, {"unit: A", "1_0", 0, corrupt},
+		{"unit: A", "1.2.3", 0, corrupt}, {"unit: A", "1 2", 0, corrupt}, {"unit: A", "1;2", 0, corrupt}, {"unit: A", "\"1.0\"", 0, corrupt},
+		{"unit: A", "#H1F", 0, corrupt}, {"unit: A", "A", 0, corrupt}, {"unit: A", "1.0EA", 0, corrupt},
+		{"unit: A, scale: 10", "0.5", 5, 0}, {"unit: A, scale: -1", "0.5", -0.5, 0},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			g := instrument{"Q?": c.answer + "\n"}
+			d, err := New(t.Context(), bus.NewHost(g.ports()), source("", "{query: 'Q?', "+c.input+"}"))
+			if err != nil {
+				t.Fatalf("%s: %v", c.input, err)
+			}
+			defer d.Close()
+			var out [1]drivers.Reading
+			d.Read(t.Context(), out[:])
+			if out[0].Faults != c.fault {
+				t.Errorf("{%s} %q: %v (%v), want %v", c.input, c.answer, out[0].Faults, out[0].Cause, c.fault)
+			}
+			if got := value64(d.Converters()[0], out[0]); c.fault == 0 && math.Abs(got-c.want) > 1e-9 {
+				t.Errorf("{%s} %q: %v, want %v", c.input, c.answer, got, c.want)
+			}
+		})
+	}
+}

@@ -21,6 +21,7 @@ var Driver = drivers.Driver{
 		Options: []drivers.Option{
 			{Key: "query", Scope: "input", Unit: "SCPI query", Help: "for instance FETC:POW?; inputs with the same query share an answer"},
 			{Key: "item", Scope: "input", Unit: "1, 2, ...", Default: "1", Help: "which value of an answer with commas"},
+			{Key: "items", Scope: "input", Unit: "1, 2, ...", Default: "any", Help: "how many values the answer must have"},
 			{Key: "unit", Scope: "input", Unit: "W, kW, Wh, V, A, Hz, ...", Help: "what the instrument counts this value in"},
 			{Key: "scale", Scope: "input", Unit: "factor", Default: "1", Help: "for instance the ratio of a current clamp; negative if it is the wrong way round"},
 			{Key: "range", Scope: "input", Unit: "[lowest, highest]", Default: "any", Help: "in unit; what lies outside is a fault; required for power"},
@@ -57,6 +58,7 @@ type Opts struct {
 type InputOpts struct {
 	Query string    `yaml:"query"`
 	Item  int       `yaml:"item"`
+	Items int       `yaml:"items"`
 	Unit  *string   `yaml:"unit"`
 	Scale float64   `yaml:"scale"`
 	Range []float64 `yaml:"range"`
@@ -134,8 +136,11 @@ func (d *Dev) add(i int, in drivers.Input) error {
 		return refuse(i, "unit", "required: what the instrument counts this value in, for instance W")
 	}
 	q := drivers.QuantityOf(*o.Unit)
-	v := value{item: o.Item, lo: math.Inf(-1), hi: math.Inf(1), unit: q.Unit}
+	v := value{item: o.Item, items: o.Items, unit: q.Unit, said: *o.Unit}
+	v.lo, v.hi = possible(q.Kind)
 	switch {
+	case o.Items < 0 || o.Items > 1000 || o.Items > 0 && o.Items < o.Item:
+		return refuse(i, "items", "%d: how many values the answer has, at least item %d", o.Items, o.Item)
 	case o.Item < 1 || o.Item > 1000:
 		return refuse(i, "item", "%d: the values of an answer count from 1", o.Item)
 	case o.Scale == 0 || math.IsNaN(o.Scale) || math.IsInf(o.Scale, 0):
@@ -156,6 +161,20 @@ func (d *Dev) add(i int, in drivers.Input) error {
 		Lines: []drivers.Line{{Name: "accuracy", In: drivers.OnValue, SharedBy: "converter", Source: "not known: the instrument's data sheet says it for the range in use"}},
 	})
 	return nil
+}
+
+// possible is the range of a quantity for which none is given: beyond it nothing is
+// measured on a bench, and instruments have signs for "no value" of their own there.
+func possible(k drivers.Kind) (lo, hi float64) {
+	switch k {
+	case drivers.Voltage, drivers.Current:
+		return -1e6, 1e6
+	case drivers.Frequency:
+		return 0, 1e9
+	case drivers.Energy:
+		return -1e18, 1e18
+	}
+	return math.Inf(-1), math.Inf(1)
 }
 
 // place files an input under its query.
