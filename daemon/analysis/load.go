@@ -61,7 +61,7 @@ func (ev *evaluation) outcome(l *record.Load) {
 	case !ev.span.ended:
 		l.Outcome = "running"
 		return
-	case planned == 0 || missing <= ev.c.LostBeforeS:
+	case planned == 0 || missing <= ev.r.spareS():
 		l.Outcome = "complete"
 		ev.overran(planned)
 		return

@@ -31,6 +31,7 @@ type detector struct {
 	idleW, sigmaW float64
 	loadW         float64 // 90 % level of the loaded values
 	levelAge      int
+	pause         int64 // longest pause of the load that was bridged, s
 	pending       bool
 	since, raw    int64 // of the pending edge
 	hadIdle       bool
@@ -117,7 +118,7 @@ func (d *detector) measureIdle(second int64) {
 
 // begin turns to loadOn from the second given; also used when a mark says so.
 func (d *detector) begin(int64) {
-	d.state, d.pending, d.rebase = loadOn, false, false
+	d.state, d.pending, d.rebase, d.pause = loadOn, false, false, 0
 	d.level, d.levelAt, d.levelAge, d.loadW = d.level[:0], 0, 0, absent
 }
 
@@ -168,6 +169,9 @@ func (d *detector) pushOn(second int64, w, med float64) (edge, int64) {
 		}
 	}
 	if !known || med >= threshold {
+		if d.pending && known {
+			d.pause = max(d.pause, second-d.raw)
+		}
 		d.pending = false
 		return noEdge, 0
 	}

@@ -104,6 +104,10 @@ func (t *Tracker) onMoved(now loadSpan) {
 	}
 }
 
+// spareS is how much earlier than planned a load may end: a load that pauses may end in
+// a pause as long as the longest before.
+func (e *engine) spareS() float64 { return e.c.LostBeforeS + float64(e.loadDetector().pause) }
+
 // lost tells whether power showed that the load ended before its plan.
 func (e *engine) lost() (bool, float64) {
 	planned := e.plannedLoadS()
@@ -111,7 +115,7 @@ func (e *engine) lost() (bool, float64) {
 		return false, 0
 	}
 	missing := planned - float64(e.span.end-e.span.start)
-	return missing > e.c.LostBeforeS, missing
+	return missing > e.spareS(), missing
 }
 
 // consume takes every second that is known to be on load.
