@@ -8,6 +8,8 @@ import (
 	"math/bits"
 	"strconv"
 	"strings"
+
+	"soakrig/drivers"
 )
 
 // Control characters of the protocol.
@@ -146,6 +148,7 @@ type value struct {
 	number float64
 	digits int64 // the number's digits without the decimal point
 	unit   string
+	torn   bool // the readout has the address twice, with different values
 }
 
 // parseLines reads the data lines "address(value*unit)" of a readout. Lines of other
@@ -154,15 +157,48 @@ func parseLines(text []byte) map[string]value {
 	out := map[string]value{}
 	for line := range strings.Lines(string(text)) {
 		address, rest, ok := strings.Cut(strings.TrimSpace(line), "(")
-		group, _, closed := strings.Cut(rest, ")")
-		if !ok || !closed || address == "" {
+		if !ok || address == "" {
 			continue
 		}
-		if v, ok := parseValue(group); ok {
-			out[address] = v
+		v, ok := parseGroups(rest)
+		if !ok {
+			continue
 		}
+		if old, twice := out[address]; twice && (old.number != v.number || old.unit != v.unit || old.torn) {
+			v.torn = true
+		}
+		out[address] = v
 	}
 	return out
+}
+
+// parseGroups reads the value of "value*unit)" or, where a line has several groups,
+// "time)(value*unit)": the one group with a unit, or the only group.
+func parseGroups(rest string) (value, bool) {
+	var found value
+	groups, with, without := 0, 0, 0
+	for {
+		group, more, closed := strings.Cut(rest, ")")
+		if !closed {
+			break
+		}
+		groups++
+		if v, ok := parseValue(group); ok && v.unit != "" {
+			if with++; with == 1 {
+				found = v
+			}
+		} else if ok {
+			if without++; with == 0 {
+				found = v
+			}
+		}
+		if _, rest, closed = strings.Cut(more, "("); !closed {
+			break
+		}
+	}
+	// The highest demand comes with its time in a group behind it, and some meters
+	// repeat a value in another unit: the first one with a unit is meant.
+	return found, with > 0 || without == 1 && groups == 1
 }
 
 // parseValue reads "000581.161*kWh" with the forms that meters have: decimal comma,
@@ -196,11 +232,34 @@ func short(address string) string {
 	return strings.TrimSuffix(address, "*255")
 }
 
+// whole refuses a value that the readout has twice and not alike.
+func (v value) whole(address string) error {
+	if v.torn {
+		return fmt.Errorf("%s is there twice with different values: which one is meant?", address)
+	}
+	return nil
+}
+
+// quantity is what a unit of a readout stands for. Meters write units in small and
+// capital letters; those whose first letter may be milli or mega are taken as they are.
+func quantity(unit string) drivers.Quantity {
+	q := drivers.QuantityOf(unit)
+	if q.Kind != drivers.Other {
+		return q
+	}
+	for _, known := range []string{"kWh", "Wh", "kW", "W", "V", "A", "Hz"} {
+		if strings.EqualFold(unit, known) {
+			return drivers.QuantityOf(known)
+		}
+	}
+	return q
+}
+
 // find looks an address up: exactly as it is, else by its short form, which must then
 // be on one line only.
 func find(lines map[string]value, address string) (value, error) {
 	if v, ok := lines[address]; ok {
-		return v, nil
+		return v, v.whole(address)
 	}
 	var found []string
 	for a := range lines {
@@ -210,7 +269,7 @@ func find(lines map[string]value, address string) (value, error) {
 	}
 	switch len(found) {
 	case 1:
-		return lines[found[0]], nil
+		return lines[found[0]], lines[found[0]].whole(found[0])
 	case 0:
 		return value{}, fmt.Errorf("the readout has no line %s", address)
 	}

@@ -150,3 +150,58 @@ func FuzzBlock(f *testing.F) {
 		}
 	})
 }
+
+// TestLinesOfAllForms: what a readout's line may look like, and what it is worth for an
+// input in kWh (value in J) or kW (value in W).
+func TestLinesOfAllForms(t *testing.T) {
+	const corrupt, none, out = drivers.Corrupt, drivers.DeviceError, drivers.OutOfRange
+	for _, c := range []struct {
+		text  string
+		unit  string
+		want  float64
+		fault drivers.Faults
+	}{
+		{"1.8.0(000581.161*kWh)", "kWh", 581.161 * 3.6e6, 0},
+		{"1.8.0(000581,161*kWh)", "kWh", 581.161 * 3.6e6, 0},
+		{"1.8.0(581161*Wh)", "kWh", 581161 * 3600, 0},
+		{"1.8.0(000581.161*KWH)", "kWh", 581.161 * 3.6e6, 0},
+		{"1.8.0(000581.161*kwh)", "kWh", 581.161 * 3.6e6, 0},
+		{"1.8.0(0.581161*MWh)", "kWh", 0.581161 * 3.6e9, 0},
+		{"1.8.0(000581.161 kWh)", "kWh", 581.161 * 3.6e6, 0},
+		{"1.8.0(000581.161)", "kWh", 581.161 * 3.6e6, 0},
+		{"1-0:1.8.0*255(000581.161*kWh)", "kWh", 581.161 * 3.6e6, 0},
+		{"1-1:1.8.0(1*kWh)\r\n1-0:1.8.0(2*kWh)", "kWh", 0, none},
+		{"1.8.0(1*kWh)\r\n1.8.0(2*kWh)", "kWh", 0, none},
+		{"1.8.0(1*kWh)\r\n1.8.0(2*kWh)\r\n1.8.0(2*kWh)", "kWh", 0, none},
+		{"1.8.0(2*kWh)\r\n1.8.0(2*kWh)", "kWh", 7.2e6, 0},
+		{"1.8.0*01(9*kWh)\r\n1.8.0(2*kWh)", "kWh", 7.2e6, 0},
+		{"1.8.0*01(9*kWh)", "kWh", 0, none},
+		{"1.8.0(2611250915)(000002.000*kWh)", "kWh", 7.2e6, 0},
+		{"1.8.0(000002.000*kWh)(2611250915)", "kWh", 7.2e6, 0},
+		{"1.8.0(2611250915)(2)", "kWh", 0, none},
+		{"1.8.0(000581.161*kvarh)", "kWh", 0, corrupt},
+		{"1.8.0(000581.161*kW)", "kWh", 0, corrupt},
+		{"1.8.0(000581.161*m3)", "kWh", 0, corrupt},
+		{"1.8.0(000581.161*kWh", "kWh", 0, none},
+		{"1.8.0()", "kWh", 0, none}, {"1.8.0(*kWh)", "kWh", 0, none}, {"1.8.0(------*kWh)", "kWh", 0, none},
+		{"1.8.0(00 581.161*kWh)", "kWh", 0, none}, {"1.8.0(1.234.5*kWh)", "kWh", 0, none}, {"1.8.0(0x10*kWh)", "kWh", 0, none},
+		{"1.8.0(1e3*kWh)", "kWh", 0, none}, {"1.8.0(INF*kWh)", "kWh", 0, none}, {"1.8.0(99999999999999999999*kWh)", "kWh", 0, none},
+		{"16.7.0(-0.450*kW)", "kW", -450, 0},
+		{"16.7.0(0.450-*kW)", "kW", 0, none},
+		{"16.7.0(450*W)", "kW", 450, 0},
+		{"16.7.0(0.00045*MW)", "kW", 0, corrupt},
+		{"16.7.0(450*mW)", "kW", 0.45, 0},
+		{"16.7.0(99*kW)", "kW", 0, out},
+	} {
+		q := drivers.QuantityOf(c.unit)
+		w := wanted{address: "1.8.0", unit: c.unit, quantity: q, lo: math.Inf(-1), hi: math.Inf(1)}
+		if c.unit == "kW" {
+			w.address, w.lo, w.hi = "16.7.0", -1e4, 1e4
+		}
+		var r drivers.Reading
+		w.take("head", parseLines([]byte(c.text)), &r)
+		if got := math.Float64frombits(uint64(r.Code)); r.Faults != c.fault || c.fault == 0 && math.Abs(got-c.want) > 1e-6 {
+			t.Errorf("%q: %v (%v, %v), want %v (%v)", c.text, got, r.Faults, r.Cause, c.want, c.fault)
+		}
+	}
+}

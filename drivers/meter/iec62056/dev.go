@@ -79,7 +79,7 @@ func (w wanted) take(port string, lines map[string]value, r *drivers.Reading) {
 	}
 	q := w.quantity
 	if v.unit != "" {
-		q = drivers.QuantityOf(v.unit)
+		q = quantity(v.unit)
 	}
 	x := v.number * q.Factor
 	r.Has, r.Chip = drivers.HasChip, v.digits
