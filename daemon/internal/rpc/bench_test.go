@@ -23,9 +23,9 @@ import (
 	pb "soakrig/proto/soakrig/v1"
 )
 
-// benchRig is a rig with ten channels and the real journal, whose commits are far
+// tenChannels is a rig with ten channels and the real journal, whose commits are far
 // apart so that the disk is not what is measured.
-func benchRig(b *testing.B, o journal.Options) *realRig {
+func tenChannels(b testing.TB, o journal.Options) *realRig {
 	r := &realRig{fixture: newFixture(b), dir: b.TempDir()}
 	tc := r.layout.Channels[0]
 	r.layout.Channels, r.layout.Sources = nil, []record.Source{{Name: "back", Driver: "max31856", EveryNS: 1e8}}
@@ -165,7 +165,7 @@ func subscribe(b *testing.B, addr string, from uint64) (grpc.ServerStreamingClie
 func BenchmarkStream(b *testing.B) {
 	for _, subscribers := range []int{1, 10, 100} {
 		b.Run(fmt.Sprint(subscribers), func(b *testing.B) {
-			r := benchRig(b, journal.Options{Sync: time.Second, RingBytes: 64 << 20})
+			r := tenChannels(b, journal.Options{Sync: time.Second, RingBytes: 64 << 20})
 			s := benchSample(r.layout)
 			upTo := uint64(1 + b.N)
 			var all sync.WaitGroup
@@ -237,7 +237,7 @@ func serveBare(b *testing.B, messages []*pb.TailResponse) (addr string, stop fun
 // a ratio of at least 0.7.
 func BenchmarkAgainstBareStream(b *testing.B) {
 	const n = 100000
-	r := benchRig(b, journal.Options{Sync: time.Second, RingBytes: 256 << 20})
+	r := tenChannels(b, journal.Options{Sync: time.Second, RingBytes: 256 << 20})
 	s := benchSample(r.layout)
 	at := r.clock.Now()
 	for range n {
@@ -294,7 +294,7 @@ func BenchmarkAgainstBareStream(b *testing.B) {
 // memory.
 func BenchmarkCatchUpFromDisk(b *testing.B) {
 	const n = 200000
-	r := benchRig(b, journal.Options{Sync: 20 * time.Millisecond, RingBytes: 1 << 16})
+	r := tenChannels(b, journal.Options{Sync: 20 * time.Millisecond, RingBytes: 1 << 16})
 	s := benchSample(r.layout)
 	at := r.clock.Now()
 	for i := range n {
@@ -361,7 +361,7 @@ func BenchmarkCatchUpFromDisk(b *testing.B) {
 
 // BenchmarkEncode is conversion and encoding of one sample of ten channels.
 func BenchmarkEncode(b *testing.B) {
-	r := benchRig(b, journal.Options{})
+	r := tenChannels(b, journal.Options{})
 	t, err := newTable(r.layout, nil, r.opts.Convert)
 	if err != nil {
 		b.Fatal(err)

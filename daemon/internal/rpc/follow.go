@@ -32,7 +32,8 @@ type follower struct {
 	cur     *table // of the sample before
 	dec     *decimator
 	b       batch
-	held    *held // what was read ahead
+	held    *held        // what was read ahead
+	e       record.Entry // the entry in hand; a field, since one in step would be garbage each time
 
 	first   uint64 // first sequence that the batch under construction covers
 	covered uint64 // last sequence that it covers; first-1: none
@@ -61,23 +62,14 @@ func (s *Server) follow(from uint64, filter map[string]bool) *follower {
 // when sequences can't be had; they come after what the batch holds, and skip must
 // be called once they were reported.
 func (f *follower) step(ctx context.Context) (gap *record.Gap, err error) {
-	e, err := f.next(ctx)
-	var missing *journal.GapError
-	switch {
-	case errors.As(err, &missing):
-		g := missing.Gap
-		if g.To < f.first { // before the cursor: read only to warm up
-			return nil, nil
-		}
-		g.From = max(g.From, f.first)
-		f.closeInterval(g.From - 1)
-		return &g, nil
-	case err != nil:
-		return nil, err
+	e := &f.e
+	*e, err = f.next(ctx)
+	if err != nil {
+		return f.missing(err)
 	}
-	if err := f.take(ctx, &e); err != nil {
+	if err := f.take(ctx, e); err != nil {
 		if ctx.Err() != nil && e.Seq >= f.first { // not the entry's fault: it comes again
-			f.held = &held{entry: e}
+			f.held = &held{entry: *e}
 			return nil, ctx.Err()
 		}
 		if e.Seq < f.first {
@@ -91,6 +83,22 @@ func (f *follower) step(ctx context.Context) (gap *record.Gap, err error) {
 		return gap, nil
 	}
 	return nil, nil
+}
+
+// missing is the gap that an error of the reader stands for; nil: it lies before the
+// cursor, where reading only warms up.
+func (f *follower) missing(err error) (*record.Gap, error) {
+	missing, ok := errors.AsType[*journal.GapError](err)
+	if !ok {
+		return nil, err
+	}
+	g := missing.Gap
+	if g.To < f.first {
+		return nil, nil
+	}
+	g.From = max(g.From, f.first)
+	f.closeInterval(g.From - 1)
+	return &g, nil
 }
 
 // held is an entry, or the error in its place, that was read ahead.
