@@ -71,7 +71,9 @@ type ComparedRow struct {
 	Tier       string         `json:"tier,omitempty"`
 	HotSpot    string         `json:"hot_spot,omitempty"`
 	LoadS      *float64       `json:"load_s,omitempty"`
+	Factor     *float64       `json:"factor,omitempty"` // coverage factor of Expanded: 2, or Student's t where few repeats enter
 	lines      []record.BudgetLine
+	repeat     Component // what repeats give to lines; zero: nothing
 	results    []record.Result
 }
 
@@ -80,7 +82,8 @@ type ComparedPair struct {
 	A                 int     `json:"a"` // index into Rows
 	B                 int     `json:"b"`
 	Difference        float64 `json:"difference"` // B minus A
-	Expanded          float64 `json:"expanded"`   // with the table's coverage factor
+	Expanded          float64 `json:"expanded"`   // with Factor
+	Factor            float64 `json:"factor"`     // the table's coverage factor, or Student's t at its level where few repeats enter
 	Indistinguishable bool    `json:"indistinguishable"`
 }
 
@@ -98,7 +101,7 @@ type PooledRepeat struct {
 	SD      float64 `json:"sd"`
 	Degrees int     `json:"degrees"`
 	Units   int     `json:"units"`
-	Factor  float64 `json:"factor"` // Student's t at 95 % with these degrees of freedom
+	Factor  float64 `json:"factor"` // Student's t at 95 % with these degrees of freedom, were it the only contribution
 	Used    bool    `json:"used"`   // it replaces mounting and run to run in the budgets
 }
 
@@ -282,9 +285,11 @@ func (r *ComparedRow) fill(quantity string, c Constants, pooled *PooledRepeat) {
 	r.HeldC, r.RiseK, r.AmbientC = number(meanOf(held)), number(meanOf(rise)), number(meanOf(room))
 	r.MeanW, r.EnergyJ, r.LossShare = number(meanOf(power)), number(meanOf(energy)), number(meanOf(loss))
 	r.LoadS = number(meanOf(load))
-	r.lines = replaceRepeat(r.meanLines(quantity, float64(max(len(values), 1)), c), pooled, len(values))
+	r.lines, r.repeat = replaceRepeat(r.meanLines(quantity, float64(max(len(values), 1)), c), pooled, len(values))
 	if r.Value != nil {
-		r.Expanded = number(c.CoverageFactor * combine(r.lines))
+		u := combine(r.lines)
+		k := coverage95(effective(u, r.repeat), c.CoverageFactor)
+		r.Expanded, r.Factor = number(k*u), number(k)
 	}
 }
 
@@ -307,16 +312,33 @@ func (r *ComparedRow) dropVoid() {
 }
 
 // replaceRepeat puts the pooled deviation of n runs in the place of mounting and run
-// to run. Student's t stands for the few degrees of freedom.
-func replaceRepeat(lines []record.BudgetLine, pooled *PooledRepeat, n int) []record.BudgetLine {
+// to run, and gives it with its degrees of freedom.
+func replaceRepeat(lines []record.BudgetLine, pooled *PooledRepeat, n int) ([]record.BudgetLine, Component) {
 	if pooled == nil || n == 0 {
-		return lines
+		return lines, Component{}
 	}
 	lines = slices.DeleteFunc(lines, func(l record.BudgetLine) bool {
 		return l.Name == "run to run" || strings.HasPrefix(l.Name, "mounting")
 	})
-	u := pooled.SD / math.Sqrt(float64(n)) * pooled.Factor / DefaultConstants().CoverageFactor
-	return append(lines, normalLine("repeats, remounted", max(u, 0), "", "", fmt.Sprintf("pooled over %d units, %d degrees of freedom", pooled.Units, pooled.Degrees)))
+	u := max(pooled.SD/math.Sqrt(float64(n)), 0)
+	return append(lines, normalLine("repeats, remounted", u, "", "", fmt.Sprintf("pooled over %d units, %d degrees of freedom", pooled.Units, pooled.Degrees))),
+		Component{StandardK: u, Degrees: float64(pooled.Degrees)}
+}
+
+// effective are the effective degrees of freedom of a combined uncertainty of which
+// only the repeats have few (JCGM 100, G.4.1).
+func effective(combined float64, repeat Component) float64 {
+	rest := root(float64(combined*combined) - float64(repeat.StandardK*repeat.StandardK))
+	return EffectiveDegrees([]Component{{StandardK: rest}, repeat})
+}
+
+// coverage95 is the coverage factor at 95 %: as configured, or Student's t where the
+// effective degrees of freedom are few.
+func coverage95(degrees, configured float64) float64 {
+	if degrees > manyDegrees {
+		return configured
+	}
+	return max(CoverageFor(degrees), configured)
 }
 
 func loadLength(l *record.Load) float64 {
