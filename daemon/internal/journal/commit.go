@@ -362,8 +362,10 @@ func (j *Journal) rotate() {
 		return
 	}
 	old := j.w
+	old.file.finishing.Store(true)
 	j.swapWriter(w)
 	j.workers.Go(func() {
+		defer old.file.finishing.Store(false)
 		if err := j.finish(old); err != nil {
 			j.log.Error("journal: finish file", "file", old.file.path, "error", err)
 		}

@@ -18,8 +18,11 @@ import (
 // the log, as a killed process does.
 func store(t testing.TB, n uint64, clean bool) string {
 	t.Helper()
-	dir := t.TempDir()
-	opts := small(dir)
+	return storeOf(t, small(t.TempDir()), n, clean)
+}
+
+func storeOf(t testing.TB, opts Options, n uint64, clean bool) string {
+	t.Helper()
 	j := open(t, opts)
 	for k := uint64(1); k <= n; k += 100 {
 		appendN(t, j, k, 100)
@@ -33,7 +36,7 @@ func store(t testing.TB, n uint64, clean bool) string {
 	} else {
 		crash(j)
 	}
-	return dir
+	return opts.Dir
 }
 
 func copyDir(t testing.TB, from string) string {

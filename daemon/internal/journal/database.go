@@ -174,13 +174,21 @@ func setAside(path string) (string, error) {
 		if _, err := os.Lstat(to); err == nil {
 			continue
 		}
-		for _, suffix := range []string{"", "-wal", "-shm", "-journal"} {
-			if err := os.Rename(path+suffix, to+suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
-				return "", fmt.Errorf("set %s aside: %w", path, err)
-			}
+		if err := renameDB(path, to); err != nil {
+			return "", fmt.Errorf("set %s aside: %w", path, err)
 		}
-		return to, syncDir(filepath.Dir(path))
+		return to, nil
 	}
+}
+
+// renameDB renames a database and its companions, durably.
+func renameDB(path, to string) error {
+	for _, suffix := range []string{"", "-wal", "-shm", "-journal"} {
+		if err := os.Rename(path+suffix, to+suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
+			return err
+		}
+	}
+	return syncDir(filepath.Dir(path))
 }
 
 // unlinkDB removes a database and its companions, the database first, so that a

@@ -63,6 +63,7 @@ func (j *Journal) maintain() {
 			return
 		case <-tick.C:
 			j.measure()
+			j.finishAgain()
 			j.retain()
 			j.restoreBallast()
 		case <-check.C:

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"golang.org/x/sys/unix"
 
@@ -80,6 +81,7 @@ func Inspect(dir string) (Report, error) {
 	}
 	defer os.RemoveAll(in.tmp)
 	in.records(records)
+	in.orphans(names)
 	for _, first := range names {
 		in.file(filepath.Join(dir, sampleName(first)), first)
 	}
@@ -120,6 +122,18 @@ func (in *inspector) known(db querier) error {
 	return nil
 }
 
+// orphans names logs whose database is gone.
+func (in *inspector) orphans(names []uint64) {
+	logs, _ := filepath.Glob(filepath.Join(in.rep.Dir, "samples-*.db-wal"))
+	for _, p := range logs {
+		name := strings.TrimSuffix(filepath.Base(p), "-wal")
+		if first, ok := sampleFirst(name); ok && !slices.Contains(names, first) {
+			in.rep.Healthy = false
+			in.rep.Files = append(in.rep.Files, FileReport{Name: name, Trouble: "the file is gone; its log is here"})
+		}
+	}
+}
+
 // inUse tells whether a soakd holds the folder.
 func inUse(dir string) bool {
 	f, err := os.Open(filepath.Join(dir, "lock"))
@@ -134,12 +148,13 @@ func inUse(dir string) bool {
 }
 
 type inspector struct {
-	rep   Report
-	tmp   string
-	gaps  []record.Gap // that the journal recorded
-	next  uint64       // number expected next; 0: none seen
-	clean []uint64
-	r     record.BlockReader
+	rep    Report
+	tmp    string
+	gaps   []record.Gap // that the journal recorded
+	next   uint64       // number expected next; 0: none seen
+	clean  []uint64
+	closed uint64 // last number when the journal was closed, by records.db; 0: it was not
+	r      record.BlockReader
 }
 
 // openReading opens a database without changing its folder.
@@ -227,7 +242,7 @@ func (in *inspector) tables(db querier, r *records) error {
 			case "reserved", "clean":
 				n, _ := parseSeq(text)
 				if v.key == "clean" {
-					in.clean = append(in.clean, n)
+					in.clean, in.closed = append(in.clean, n), n
 				}
 				in.rep.Reserved = max(in.rep.Reserved, n)
 			}
@@ -265,6 +280,9 @@ func (in *inspector) content(db querier, path string, first uint64, rep *FileRep
 		in.clean = append(in.clean, n)
 	}
 	f := &sampleFile{path: path, first: first}
+	if serr := f.stranger(db, in.rep.ID); serr != nil {
+		return errors.Join(err, serr)
+	}
 	err = errors.Join(err, in.rows(db, f, rep))
 	rep.Damaged = f.damagedRows()
 	return err
@@ -373,10 +391,10 @@ func (in *inspector) finish() {
 		}
 	}
 	r.Missing = append(before, r.Missing...)
-	r.Clean = len(in.clean) >= 2 && in.clean[0] == in.clean[len(in.clean)-1]
-	if r.Clean && in.clean[0] > r.Newest {
-		in.miss(r.Newest+1, in.clean[0])
+	if in.closed > r.Newest {
+		in.miss(r.Newest+1, in.closed)
 	}
+	r.Clean = len(in.clean) >= 2 && in.clean[0] == in.clean[len(in.clean)-1]
 	if r.SealedValues > 0 {
 		r.BytesPerValue = float64(r.SealedBytes) / float64(r.SealedValues)
 	}

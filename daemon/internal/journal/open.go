@@ -93,11 +93,11 @@ func opening(err error) string {
 // recover brings the folder into order and decides the next number.
 func (j *Journal) recover() error {
 	j.dropBallast() // what follows may need room
-	if err := j.openRecords(); err != nil {
-		return err
-	}
 	names, err := sampleFiles(j.opts.Dir)
 	if err != nil {
+		return err
+	}
+	if err := j.openRecords(len(names) == 0); err != nil {
 		return err
 	}
 	var notes []record.Gap
@@ -117,25 +117,49 @@ func (j *Journal) recover() error {
 	return nil
 }
 
-func (j *Journal) openRecords() error {
+// openRecords opens records.db, or what takes its place when it is damaged or gone.
+// fresh tells that the folder has no samples either.
+func (j *Journal) openRecords(fresh bool) error {
 	path := filepath.Join(j.opts.Dir, recordsName)
-	err := j.records.open(path)
-	if err == nil || !damage(err) {
+	text, damaged := "", false
+	if _, err := os.Stat(path); err == nil {
+		err := j.records.open(path)
+		if err == nil || !damage(err) {
+			return err
+		}
+		text, damaged = recordsName+" is damaged and was set aside as ", true
+	} else if !errors.Is(err, fs.ErrNotExist) {
+		return err
+	} else if !fresh {
+		text = recordsName + " is gone"
+	}
+	return j.replaceRecords(text, damaged)
+}
+
+// replaceRecords puts the newest copy in place of records.db, or begins a new one. text
+// says why; empty: there may have been no journal at all. named tells that the name of
+// what was set aside belongs at its end.
+func (j *Journal) replaceRecords(text string, named bool) error {
+	path := filepath.Join(j.opts.Dir, recordsName)
+	aside, err := setAside(path) // a log that is left would be taken for the new file's
+	if err != nil {
 		return err
 	}
-	aside, aerr := setAside(path)
-	if aerr != nil {
-		return errors.Join(err, aerr)
+	if named {
+		text += filepath.Base(aside)
 	}
-	from, ok := restoreRecords(path)
-	text := fmt.Sprintf("%s is damaged and was set aside as %s; ", recordsName, filepath.Base(aside))
-	if ok {
-		text += "the copy " + filepath.Base(from) + " took its place"
-	} else {
-		text += "there was no copy, so runs, calibrations and pins begin anew"
+	switch from, ok := restoreRecords(path); {
+	case ok && text == "":
+		text = recordsName + " is gone; the copy " + filepath.Base(from) + " took its place"
+	case ok:
+		text += "; the copy " + filepath.Base(from) + " took its place"
+	case text != "":
+		text += "; there was no copy, so runs, calibrations and pins begin anew"
 	}
-	j.log.Error("journal: " + text)
-	j.event("failed", text)
+	if text != "" {
+		j.log.Error("journal: " + text)
+		j.event("failed", text)
+	}
 	return j.records.open(path)
 }
 
@@ -180,6 +204,12 @@ func (j *Journal) openFiles(names []uint64) (id string, lost []record.Gap, err e
 		f.finished = isFinished(f.path)
 		j.files = append(j.files, f)
 	}
+	if id, err = j.settleID(id); err != nil {
+		return "", nil, err
+	}
+	if err := j.dropStrangers(id); err != nil {
+		return "", nil, err
+	}
 	for len(j.files) > 0 && j.w == nil {
 		f := j.files[len(j.files)-1]
 		w, theirs, gaps, err := j.openNewest(f, id)
@@ -205,8 +235,8 @@ func (j *Journal) openFiles(names []uint64) (id string, lost []record.Gap, err e
 	return id, lost, nil
 }
 
-// openNewest opens f for writing. A file of another journal, or one of which
-// nothing can be saved, is set aside: then w is nil.
+// openNewest opens f for writing. One of which nothing can be saved is set aside: then
+// w is nil.
 func (j *Journal) openNewest(f *sampleFile, id string) (w *writer, theirs string, lost []record.Gap, err error) {
 	w, err = openWriter(f)
 	if err == nil {
@@ -229,15 +259,6 @@ func (j *Journal) openNewest(f *sampleFile, id string) (w *writer, theirs string
 	}
 	if theirs == "" { // a crash came between creation and the first commit
 		theirs = id
-	}
-	if id != "" && theirs != id {
-		w.close()
-		aside, err := setAside(f.path)
-		if err != nil {
-			return nil, "", nil, err
-		}
-		j.event("failed", filepath.Base(f.path)+" belongs to another journal and was set aside as "+filepath.Base(aside))
-		return nil, "", nil, nil
 	}
 	if err := w.dropUnverified(); err != nil {
 		w.close()
@@ -280,11 +301,7 @@ func (j *Journal) number(notes []record.Gap) error {
 		j.oldest = j.files[0].first
 	}
 	if !fresh && j.next > last+1 {
-		g := record.Gap{From: last + 1, To: j.next - 1, Cause: CauseUncleanStop, Text: "numbers that may have been streamed before the journal stopped without being closed"}
-		if clean {
-			g.Cause, g.Text = CauseDamaged, "stored before the journal was closed, and gone now"
-		}
-		notes = append(notes, g)
+		notes = append(notes, j.jump(last, clean)...)
 	}
 	if j.w == nil {
 		if j.w, err = createFile(j.opts.Dir, j.id, j.next, j.next-1+j.opts.tune.reserve); err != nil {
@@ -304,6 +321,26 @@ func (j *Journal) number(notes []record.Gap) error {
 		}
 	}
 	return nil
+}
+
+// jump tells what the numbers between the last entry and the next one were. What a
+// journal that was closed held up to its end was stored, and is gone.
+func (j *Journal) jump(last uint64, clean bool) []record.Gap {
+	stored := record.Gap{From: last + 1, To: j.next - 1, Cause: CauseDamaged, Text: "stored before the journal was closed, and gone now"}
+	streamed := record.Gap{From: last + 1, To: j.next - 1, Cause: CauseUncleanStop, Text: "numbers that may have been streamed before the journal stopped without being closed"}
+	end, closed := j.records.metaSeq("clean")
+	switch {
+	case clean:
+		return []record.Gap{stored}
+	case !closed || end <= last:
+		return []record.Gap{streamed}
+	}
+	stored.To = min(end, stored.To)
+	streamed.From = stored.To + 1
+	if streamed.From > streamed.To {
+		return []record.Gap{stored}
+	}
+	return []record.Gap{stored, streamed}
 }
 
 // lastStored is the highest number on disk that can be read.
@@ -376,8 +413,13 @@ func (j *Journal) unclean(reserved uint64) error {
 	return nil
 }
 
-// finishLeft finishes a file that an earlier process had no time to finish.
+// finishLeft finishes a file that an earlier process had no time to finish, or that
+// could not be finished while another program held it.
 func (j *Journal) finishLeft(f *sampleFile) {
+	if !f.finishing.CompareAndSwap(false, true) {
+		return
+	}
+	defer f.finishing.Store(false)
 	w, err := openWriter(f)
 	if err == nil {
 		err = j.finish(w)
@@ -386,6 +428,21 @@ func (j *Journal) finishLeft(f *sampleFile) {
 		j.log.Error("journal: finish file", "file", f.path, "error", err)
 		if damage(err) {
 			j.replaceFinished(f, err)
+		}
+	}
+}
+
+// finishAgain takes up what could not be finished when its time came.
+func (j *Journal) finishAgain() {
+	j.filesMu.Lock()
+	left := slices.Clone(j.files[:len(j.files)-1])
+	j.filesMu.Unlock()
+	for _, f := range left {
+		f.mu.RLock()
+		again := !f.finished && !f.gone
+		f.mu.RUnlock()
+		if again && j.ctx.Err() == nil {
+			j.finishLeft(f)
 		}
 	}
 }

@@ -42,6 +42,8 @@ type sampleFile struct {
 	finished bool    // guarded by mu: sealed, no log beside it
 	gone     bool    // guarded by mu
 
+	finishing atomic.Bool // somebody seals it and takes its log away
+
 	badMu sync.Mutex
 	bad   map[string]bool // rows that failed their checksum; guarded by badMu
 }
@@ -303,6 +305,11 @@ func (f *sampleFile) find(ctx context.Context, seq uint64, buf []byte) ([]piece,
 	}
 	if len(live) == 0 || len(blk) > 0 && blk[0].first < live[0].first {
 		return blk, nil
+	}
+	for i := 1; i < len(live); i++ {
+		if live[i].first != live[i-1].last+1 { // a block may lie between
+			return live[:i], nil
+		}
 	}
 	return live, nil
 }

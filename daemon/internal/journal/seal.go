@@ -3,6 +3,7 @@ package journal
 import (
 	"context"
 	"crypto/sha256"
+	"database/sql"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -442,10 +443,72 @@ func (j *Journal) closeFinished(w *writer) error {
 }
 
 // dropUnverified deletes blocks that a crash left beside the live rows that they
-// were packed from; the live rows are what was acknowledged.
+// were packed from; the live rows are what was acknowledged. A block of which any number
+// is not in a live row stays.
 func (w *writer) dropUnverified() error {
-	return inTx(w.conn, func(ctx context.Context) error {
-		_, err := w.conn.ExecContext(ctx, "DELETE FROM blk WHERE seq >= (SELECT min(seq) FROM live)")
+	ctx := context.Background()
+	suspects, err := w.besideLive(ctx)
+	if err != nil || len(suspects) == 0 {
 		return err
-	})
+	}
+	var drop []sealBlock
+	for _, b := range suspects {
+		covered, err := w.liveCovers(ctx, b)
+		if err != nil {
+			return err
+		}
+		if covered {
+			drop = append(drop, b)
+		}
+	}
+	return inTx(w.conn, func(ctx context.Context) error { return w.deleteBlocks(ctx, drop) })
+}
+
+// besideLive gives the blocks that begin behind the first live row. One that can't be
+// read is as long as nothing.
+func (w *writer) besideLive(ctx context.Context) (out []sealBlock, err error) {
+	rows, err := w.conn.QueryContext(ctx, "SELECT seq, d FROM blk WHERE seq >= (SELECT min(seq) FROM live) ORDER BY seq")
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var seq int64
+		var d sql.RawBytes
+		if err := rows.Scan(&seq, &d); err != nil {
+			return nil, err
+		}
+		b := sealBlock{first: uint64(seq)}
+		if first, last, err := record.CheckBlock(d); err == nil && first == b.first {
+			b.last = last
+		}
+		out = append(out, b)
+	}
+	return out, rows.Err()
+}
+
+// liveCovers tells whether live rows that can be read hold every number of a block.
+func (w *writer) liveCovers(ctx context.Context, b sealBlock) (bool, error) {
+	rows, err := w.conn.QueryContext(ctx, "SELECT seq, d FROM live WHERE seq >= (SELECT coalesce(max(seq), 0) FROM live WHERE seq <= ?) AND seq <= ? ORDER BY seq", int64(b.first), int64(b.last))
+	if err != nil {
+		return false, err
+	}
+	defer rows.Close()
+	next := b.first
+	for rows.Next() && next <= b.last {
+		var seq int64
+		var d sql.RawBytes
+		if err := rows.Scan(&seq, &d); err != nil {
+			return false, err
+		}
+		first, last, err := record.CheckBlock(d)
+		if err != nil || first != uint64(seq) {
+			continue
+		}
+		if first > next {
+			return false, nil
+		}
+		next = max(next, last+1)
+	}
+	return next > b.last, rows.Err()
 }
