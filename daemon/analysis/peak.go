@@ -184,6 +184,7 @@ func (ev *evaluation) findPeak() {
 		p.Ambiguous = h.best-s.best < ev.c.CoverageFactor*u
 		ev.statistic("gap_expanded", ch.Name, ev.c.CoverageFactor*u, "K")
 	}
+	ev.equalPlaces(hot, p, lines)
 	ev.res.Peak = p
 }
 
