@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"soakrig/daemon/convert"
@@ -162,6 +163,9 @@ func why(ch *record.Channel) string {
 		text = "the device's number, scaled"
 	default:
 		text = "the source is not open"
+	}
+	if m := ch.Converter.Masks; len(m) > 0 {
+		text += "; MASKED by the configuration: " + strings.Join(m, ", ") + ", so that a real one is not seen"
 	}
 	if cal := ch.Calibration; cal != nil {
 		text += "; calibration " + cal.ID

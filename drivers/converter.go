@@ -41,6 +41,7 @@ type Converter struct {
 	SlopeVoltsPerK float64       // LawFixedSlope only
 	R0Ohms         float64       // LawRTD only
 	Modulus        float64       // counters: the value at which the counter wraps to 0; zero: not a counter that wraps
+	Masks          Faults        // what the chip flags and the configuration tells to leave out; recorded, and shown with every result
 	CountedHere    bool          // a counter that the daemon keeps: it stands still while the daemon does
 	Conversion     time.Duration // time of one conversion: no two samples can be closer; zero: unknown
 	Lines          []Line        // what the data sheet says about the converter's errors

@@ -52,8 +52,10 @@ type Converter struct {
 	R0Ohms         float64 `json:"r0_ohms,omitempty"`
 	Modulus        float64 `json:"modulus,omitempty"`
 	CountedHere    bool    `json:"counted_here,omitempty"`
-	ConversionNS   int64   `json:"conversion_ns,omitempty"`
-	Lines          []Line  `json:"lines,omitempty"`
+	// Masks are faults that the chip flags and the configuration tells to leave out.
+	Masks        []string `json:"masks,omitempty"`
+	ConversionNS int64    `json:"conversion_ns,omitempty"`
+	Lines        []Line   `json:"lines,omitempty"`
 }
 
 // Law says how a code becomes a value. Numbers equal those of drivers.Law.

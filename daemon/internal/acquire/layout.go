@@ -173,6 +173,9 @@ func converter(c drivers.Converter) record.Converter {
 		ColdPerCode: c.ColdPerCode, SlopeVoltsPerK: c.SlopeVoltsPerK, R0Ohms: c.R0Ohms,
 		Modulus: c.Modulus, CountedHere: c.CountedHere, ConversionNS: int64(c.Conversion),
 	}
+	if c.Masks != 0 {
+		out.Masks = record.Faults(c.Masks).Words()
+	}
 	for _, l := range c.Lines {
 		out.Lines = append(out.Lines, record.Line{
 			Name: l.Name, Half: l.Half, Rel: l.Rel, In: [...]string{"", "emf", "cold"}[l.In],

@@ -3,10 +3,12 @@ package acquire
 import (
 	"errors"
 	"math"
+	"slices"
 	"testing"
 
 	"soakrig/daemon/internal/config"
 	"soakrig/daemon/record"
+	"soakrig/drivers"
 	"soakrig/drivers/its90"
 )
 
@@ -30,6 +32,18 @@ func TestUsualClass(t *testing.T) {
 		if class == its90.IECClass2 && covers(its90.IECClass1) {
 			t.Errorf("type %s: class 1 covers it", letter)
 		}
+	}
+}
+
+// TestMasksAreRecorded: what a driver is told to leave out stands in the layout in
+// the words of faults.
+func TestMasksAreRecorded(t *testing.T) {
+	got := converter(drivers.Converter{Model: "x", Masks: drivers.ShortToGround | drivers.Open}).Masks
+	if !slices.Equal(got, []string{"open", "short_to_ground"}) {
+		t.Errorf("%q", got)
+	}
+	if got := converter(drivers.Converter{Model: "x"}).Masks; got != nil {
+		t.Errorf("nothing is masked: %q", got)
 	}
 }
 

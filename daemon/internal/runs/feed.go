@@ -2,6 +2,7 @@ package runs
 
 import (
 	"fmt"
+	"strings"
 
 	"soakrig/daemon/analysis"
 	"soakrig/daemon/convert"
@@ -95,6 +96,9 @@ func (f *feed) settings() map[string]string {
 		for _, s := range t.layout.Sources {
 			for _, i := range s.Channels {
 				ch := t.layout.Channels[i]
+				if len(ch.Converter.Masks) > 0 {
+					set["masked "+ch.Name] = strings.Join(ch.Converter.Masks, " ")
+				}
 				if ch.Role == record.RoleProbe {
 					set["converter"] = ch.Converter.Model
 					set["probe_period"] = fmt.Sprintf("%g s", float64(s.EveryNS)/1e9)

@@ -70,8 +70,9 @@ func (f frame) presence() (drivers.Faults, error) {
 	return 0, nil
 }
 
-// wiring turns the chip's own fault bits into faults, several at once if need be.
-func (f frame) wiring() (drivers.Faults, error) {
+// wiring turns the chip's own fault bits into faults, several at once if need be; mask
+// are those that the configuration leaves out.
+func (f frame) wiring(mask drivers.Faults) (drivers.Faults, error) {
 	var out drivers.Faults
 	if f&openBit != 0 {
 		out |= drivers.Open
@@ -82,7 +83,7 @@ func (f frame) wiring() (drivers.Faults, error) {
 	if f&supplyBit != 0 {
 		out |= drivers.ShortToSupply
 	}
-	switch out {
+	switch out &^= mask; out {
 	case 0:
 		return 0, nil
 	case drivers.Open:

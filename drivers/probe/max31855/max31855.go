@@ -31,6 +31,8 @@ const (
 type Opts struct {
 	// Letter is the ordering variant: K, J, N, T, E, R or S. Empty: the channel's couple.
 	Letter string `yaml:"letter"`
+	// Mask is short_to_ground, or empty. See mask.
+	Mask string `yaml:"mask"`
 
 	drivers.StepOption `yaml:",inline"`
 }
@@ -43,6 +45,7 @@ var Driver = drivers.Driver{
 		Bus:     "SPI mode 0, at most 5 MHz, read only; chip select of the port or a GPIO pin (select:)",
 		Options: append([]drivers.Option{
 			{Key: "letter", Scope: "input", Unit: "K J N T E R S", Default: "the channel's couple", Help: "ordering variant of the part; must agree with the channel's couple"},
+			{Key: "mask", Scope: "input", Unit: "short_to_ground", Default: "none", Help: "for a probe that is grounded for good, on a board that ties T- to ground: that one flag of the chip is left out. It is recorded with the run and shown with every result, since a real short of this probe is then not seen"},
 		}, drivers.StepOption{}.Options()...),
 		Fastest:  conversionMax,
 		Detects:  []string{"no chip (32 zeros or ones)", "disturbed or shifted frame (reserved bits, inconsistent fault bits)", "open circuit", "short to ground", "short to the supply", "probe or cold junction out of range", "a second read before a new conversion can exist", "steps faster than any copper mass"},
@@ -77,6 +80,7 @@ type chip struct {
 	host    *bus.Host
 	channel string
 	letter  letter
+	mask    drivers.Faults // flags that the configuration leaves out
 	spi     bus.SPI
 	steps   drivers.Steps
 	w, r    [4]byte
@@ -111,10 +115,17 @@ func New(host *bus.Host, src drivers.Source) (*Dev, error) {
 		if err != nil {
 			return nil, drivers.Converter{}, err
 		}
-		return &chip{host: host, channel: in.Channel, letter: l, spi: conn, readyAt: host.Now().Add(powerUp),
-			steps: steps}, l.converter(), nil
+		mask, conv := masks[o.Mask], l.converter()
+		conv.Masks = mask
+		return &chip{host: host, channel: in.Channel, letter: l, mask: mask, spi: conn, readyAt: host.Now().Add(powerUp),
+			steps: steps}, conv, nil
 	})
 }
+
+// masks are the flags that may be left out. A board that ties T- to ground makes the
+// chip flag a short to ground for ever, while the value is right; no other flag can
+// stand beside a value that means anything.
+var masks = map[string]drivers.Faults{"": 0, "short_to_ground": drivers.ShortToGround}
 
 // check refuses what the part can't do, before a bus is touched.
 func check(i int, in drivers.Input, o Opts) (letter, error) {
@@ -131,6 +142,9 @@ func check(i int, in drivers.Input, o Opts) (letter, error) {
 	}
 	if in.Couple != "" && in.Couple != name {
 		return letter{}, &drivers.OptionError{Input: i, Key: "letter", Text: fmt.Sprintf("the part is for type %s and the channel's couple is %s; they must agree", name, in.Couple)}
+	}
+	if _, ok := masks[o.Mask]; !ok {
+		return letter{}, &drivers.OptionError{Input: i, Key: "mask", Text: fmt.Sprintf("%q: only short_to_ground can be masked; an open circuit or a short to the supply never leaves a value that means anything", o.Mask)}
 	}
 	if in.Kind != 0 && in.Kind != drivers.Temperature {
 		return letter{}, &drivers.OptionError{Input: i, Key: "channel", Text: "the part measures temperature; give the channel that kind or none"}
@@ -164,7 +178,7 @@ func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
 	}
 	r.Set(f.probe(), conversionTyp)
 	r.SetCold(f.cold())
-	if faults, cause := f.wiring(); faults != 0 {
+	if faults, cause := f.wiring(c.mask); faults != 0 {
 		r.Fail(faults, cause)
 		return nil
 	}

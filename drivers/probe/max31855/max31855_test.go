@@ -142,6 +142,52 @@ func TestFaultWords(t *testing.T) {
 	}
 }
 
+// TestMask: a probe that is grounded for good on a board that ties T- to ground. That
+// one flag is left out; every other fault still counts, also beside it, and the
+// converter says for the record what is left out.
+func TestMask(t *testing.T) {
+	for frame, want := range map[string]drivers.Faults{
+		"01751702": 0, // grounded: 23.25 degC, junction 23.0
+		"01751700": drivers.Corrupt,
+		"01741700": 0, // the flag went away
+		"7FFD1903": drivers.Open,
+		"7FFD1906": drivers.ShortToSupply,
+		"7FFD1907": drivers.Open | drivers.ShortToSupply,
+		"7FFD1901": drivers.Open,
+		"54651902": drivers.OutOfRange,
+		"01917D12": drivers.ColdJunction,
+		"00000000": drivers.NoChip,
+		"FFFFFFFF": drivers.NoChip,
+		"0175170A": drivers.Corrupt,
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			_, dev := bench(t, "mask: short_to_ground", drivertest.Steady(frame))
+			r := readOne(t, dev)
+			if r.Faults != want {
+				t.Errorf("%s: %v (%v), want %v", frame, r.Faults, r.Cause, want)
+			}
+			if frame == "01751702" && (r.Code != 93 || r.Cold != 368) {
+				t.Errorf("%+v", r)
+			}
+			if m := dev.Converters()[0].Masks; m != drivers.ShortToGround {
+				t.Errorf("the converter records %v", m)
+			}
+		})
+	}
+	synctest.Test(t, func(t *testing.T) {
+		_, dev := bench(t, "", drivertest.Steady("01751702"))
+		if r := readOne(t, dev); r.Faults != drivers.ShortToGround || dev.Converters()[0].Masks != 0 {
+			t.Errorf("without being told: %v", r.Faults)
+		}
+	})
+	for _, word := range []string{"open", "short_to_supply", "short_to_ground+open", "SHORT_TO_GROUND", "all"} {
+		var refused *drivers.OptionError
+		if err := drivertest.Refusal(t, &Driver, drivertest.Floating(0), source(vr1("mask: "+word))); !errors.As(err, &refused) || refused.Key != "mask" {
+			t.Errorf("%s: %v", word, err)
+		}
+	}
+}
+
 func TestTruncatedTransfer(t *testing.T) {
 	for _, frame := range []string{"", "01", "0190", "019019"} {
 		synctest.Test(t, func(t *testing.T) {

@@ -855,8 +855,10 @@ type Converter struct {
 	Modulus      float64                `protobuf:"fixed64,8,opt,name=modulus,proto3" json:"modulus,omitempty"`
 	ConversionNs int64                  `protobuf:"varint,9,opt,name=conversion_ns,json=conversionNs,proto3" json:"conversion_ns,omitempty"`
 	// a counter that the daemon keeps: it stands still while the daemon does
-	CountedHere   bool    `protobuf:"varint,11,opt,name=counted_here,json=countedHere,proto3" json:"counted_here,omitempty"`
-	Lines         []*Line `protobuf:"bytes,10,rep,name=lines,proto3" json:"lines,omitempty"`
+	CountedHere bool    `protobuf:"varint,11,opt,name=counted_here,json=countedHere,proto3" json:"counted_here,omitempty"`
+	Lines       []*Line `protobuf:"bytes,10,rep,name=lines,proto3" json:"lines,omitempty"`
+	// faults that the chip flags and the configuration tells to leave out
+	Masks         []string `protobuf:"bytes,12,rep,name=masks,proto3" json:"masks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -964,6 +966,13 @@ func (x *Converter) GetCountedHere() bool {
 func (x *Converter) GetLines() []*Line {
 	if x != nil {
 		return x.Lines
+	}
+	return nil
+}
+
+func (x *Converter) GetMasks() []string {
+	if x != nil {
+		return x.Masks
 	}
 	return nil
 }
@@ -1338,7 +1347,7 @@ const file_soakrig_v1_rig_proto_rawDesc = "" +
 	"\achannel\x18\x02 \x01(\tR\achannel\x12\x1c\n" +
 	"\afixed_c\x18\x03 \x01(\x01H\x00R\x06fixedC\x88\x01\x01B\n" +
 	"\n" +
-	"\b_fixed_c\"\xd0\x02\n" +
+	"\b_fixed_c\"\xe6\x02\n" +
 	"\tConverter\x12\x14\n" +
 	"\x05model\x18\x01 \x01(\tR\x05model\x12\x10\n" +
 	"\x03law\x18\x02 \x01(\rR\x03law\x12\x19\n" +
@@ -1352,7 +1361,8 @@ const file_soakrig_v1_rig_proto_rawDesc = "" +
 	"\rconversion_ns\x18\t \x01(\x03R\fconversionNs\x12!\n" +
 	"\fcounted_here\x18\v \x01(\bR\vcountedHere\x12&\n" +
 	"\x05lines\x18\n" +
-	" \x03(\v2\x10.soakrig.v1.LineR\x05lines\"\x9b\x01\n" +
+	" \x03(\v2\x10.soakrig.v1.LineR\x05lines\x12\x14\n" +
+	"\x05masks\x18\f \x03(\tR\x05masks\"\x9b\x01\n" +
 	"\x04Line\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04half\x18\x02 \x01(\x01R\x04half\x12\x10\n" +
