@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"syscall"
 
 	sd "github.com/coreos/go-systemd/v22/daemon"
@@ -22,8 +23,28 @@ import (
 // a small board's memory for others. GOGC in the environment counts instead.
 const gcPercent = 50
 
-// serve runs the daemon until ctx ends.
+// serve runs the daemon until ctx ends. Why it can't run is told to the service manager
+// too: systemctl status shows it while the unit waits for its next start.
 func serve(ctx context.Context, stderr io.Writer, file string) error {
+	err := runDaemon(ctx, stderr, file)
+	if err != nil {
+		// Without a service manager there is nobody to tell.
+		_, _ = sd.SdNotify(false, "STATUS="+firstLine(err))
+	}
+	return err
+}
+
+// firstLine is what fits into a status: the first of several problems, and how many
+// there are.
+func firstLine(err error) string {
+	lines := strings.Split(strings.TrimSpace(err.Error()), "\n")
+	if len(lines) == 1 {
+		return lines[0]
+	}
+	return fmt.Sprintf("%s (the first of %d lines in the log)", lines[0], len(lines))
+}
+
+func runDaemon(ctx context.Context, stderr io.Writer, file string) error {
 	c, err := load(file)
 	if err != nil {
 		return err
@@ -36,13 +57,13 @@ func serve(ctx context.Context, stderr io.Writer, file string) error {
 	if err != nil {
 		return fmt.Errorf("read the watchdog's settings: %w", err)
 	}
+	notify := func(state string) {
+		if _, err := sd.SdNotify(false, state); err != nil {
+			log.Warn("the service manager can't be told", "state", state, "error", err)
+		}
+	}
 	d, err := daemon.Start(daemon.Options{
-		Config: c, Drivers: all.Drivers(), Version: version, Log: log, Watchdog: every / 2,
-		Notify: func(state string) {
-			if _, err := sd.SdNotify(false, state); err != nil {
-				log.Warn("the service manager can't be told", "state", state, "error", err)
-			}
-		},
+		Config: c, Drivers: all.Drivers(), Version: version, Log: log, Watchdog: every / 2, Notify: notify,
 	})
 	if err != nil {
 		return err
@@ -57,8 +78,10 @@ func serve(ctx context.Context, stderr io.Writer, file string) error {
 		case <-hup:
 			if err := d.Reload(); err != nil {
 				log.Error("configuration", "error", err)
+				notify("STATUS=acquiring, with the old configuration: " + firstLine(err))
 			} else {
 				log.Info("configuration read again")
+				notify("STATUS=acquiring, with the configuration as it is now")
 			}
 		case <-ctx.Done():
 			log.Info("stopping")
