@@ -150,11 +150,11 @@ func replaceFile(path string, text []byte) error {
 }
 
 // accept moves Live behind a range that was acknowledged.
-func (c *cursor) accept(done span, samples int, at time.Time) {
+func (c *cursor) accept(done span, samples int, at time.Time, empty ...span) {
 	c.advance(done.To, false)
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.remember(done, samples, at)
+	c.remember(done, samples, at, empty)
 }
 
 // advance moves Live to a later number; missed says that what lies between was not
@@ -191,8 +191,9 @@ func (c *cursor) join() {
 	}
 }
 
-// filled says that a range has been settled, and when; samples of it were acknowledged.
-func (c *cursor) filled(done span, samples int, at time.Time) {
+// filled says that a range has been settled, and when; samples of it were acknowledged,
+// and some of its numbers are empty.
+func (c *cursor) filled(done span, samples int, at time.Time, empty ...span) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	var left []span
@@ -206,11 +207,20 @@ func (c *cursor) filled(done span, samples int, at time.Time) {
 	}
 	c.Holes = left
 	c.join()
-	c.remember(done, samples, at)
+	c.remember(done, samples, at, empty)
 }
 
-// remember keeps a range as acknowledged last.
-func (c *cursor) remember(done span, samples int, at time.Time) {
+// remember keeps a range as acknowledged last, but for numbers in it that are empty,
+// which are in order.
+func (c *cursor) remember(done span, samples int, at time.Time, empty []span) {
+	for _, g := range empty {
+		c.rememberPart(span{done.From, min(g.From, done.To)}, samples, at)
+		done.From = max(done.From, g.To)
+	}
+	c.rememberPart(done, samples, at)
+}
+
+func (c *cursor) rememberPart(done span, samples int, at time.Time) {
 	if samples == 0 || done.To <= done.From {
 		return
 	}

@@ -176,6 +176,16 @@ func TestDoubt(t *testing.T) {
 	}
 }
 
+// The numbers that an unclean stop left empty are not sent again.
+func TestDoubtLeavesEmptyNumbersOut(t *testing.T) {
+	c := newCursor(t, t.TempDir(), "j")
+	c.accept(span{1, 1 << 25}, 100, time.Now(), span{50, 1 << 24})
+	c.doubt(math.MaxInt)
+	if len(c.Holes) != 2 || c.Holes[0] != (span{1, 50}) || c.Holes[1] != (span{1 << 24, 1 << 25}) || !c.valid() {
+		t.Errorf("holes %v", c.Holes)
+	}
+}
+
 // A journal that was put back from a copy gives its numbers again: what they hold now
 // has not been sent.
 func TestCursorBehindTheHead(t *testing.T) {

@@ -132,7 +132,7 @@ func (s *Sender) runLive(ctx context.Context) error {
 		case accepted:
 			wait.reset()
 			s.cursor.learn(s.o.Clock.Now())
-			s.cursor.accept(span{b.from, b.to}, len(b.samples), time.Now())
+			s.cursor.accept(span{b.from, b.to}, len(b.samples), time.Now(), b.gaps...)
 			s.save()
 		case refused, tooLarge:
 			s.missBatch(b)
@@ -214,7 +214,7 @@ func (s *Sender) runBacklog(ctx context.Context) error {
 		if err := s.settle(ctx, b.samples, false); err != nil {
 			return err
 		}
-		s.cursor.filled(span{b.from, b.to}, len(b.samples), time.Now())
+		s.cursor.filled(span{b.from, b.to}, len(b.samples), time.Now(), b.gaps...)
 		s.save()
 	}
 }
