@@ -28,6 +28,11 @@ const (
 // garbage after a power cut takes no neighbour with it.
 const pageSize = 4096
 
+// cacheKiB is what each connection may keep of a file in memory. Rows are appended and
+// read in order: nothing is read twice, and SQLite's usual 2 MiB for each connection
+// would only fill up.
+const cacheKiB = 256
+
 // dsn is a file: URI, since SQLite drops psow from a plain path. psow=0 makes
 // SQLite pad each commit to a whole sector, so that a sector that is garbage after
 // a power cut takes no earlier commit with it.
@@ -36,6 +41,7 @@ func dsn(path string, mode openMode) string {
 	q.Set("psow", "0")
 	q.Set("_busy_timeout", "5000")
 	q.Set("_error_rc", "1")
+	q.Add("_pragma", fmt.Sprintf("cache_size(-%d)", cacheKiB))
 	switch mode {
 	case openWrite:
 		q.Add("_pragma", fmt.Sprintf("page_size(%d)", pageSize))
