@@ -92,7 +92,10 @@ func opening(err error) string {
 
 // recover brings the folder into order and decides the next number.
 func (j *Journal) recover() error {
-	j.dropBallast() // what follows may need room
+	// What follows may need room; the reserve is laid down again later.
+	if err := os.Remove(j.ballastPath()); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		j.log.Error("journal: give up the ballast", "error", err)
+	}
 	names, err := sampleFiles(j.opts.Dir)
 	if err != nil {
 		return err
