@@ -42,7 +42,7 @@ var Driver = drivers.Driver{
 		Options: drivers.StepOption{}.Options(),
 		Fastest: conversion,
 		Detects: []string{"no chip (16 zeros or ones)", "disturbed frame (sign and identity bits)", "open circuit, if T- is grounded at the chip", "a read that would abort the running conversion", "steps faster than any copper mass"},
-		Misses: []string{"a probe at exactly 0.00 degC (the frame is that of a missing chip and is refused)", "negative temperatures", "shorts of any kind", "anything about the cold junction: there is no readout",
+		Misses: []string{"a MAX31855 in its place (its first 16 bits are a legal frame of half the temperature)", "a probe at exactly 0.00 degC (the frame is that of a missing chip and is refused)", "negative temperatures", "shorts of any kind", "anything about the cold junction: there is no readout",
 			"when the supply came back: the part states no power-up time, the first 220 ms are discarded"},
 		Accuracy: []string{"+-8 LSB = 2 degC at 0 to 700 degC and 25 degC ambient, +-17 LSB above (" + sheet + ", p2)", "cold junction +-3 degC (p2)"},
 	},
