@@ -252,6 +252,9 @@ func fileSum(path string) (string, error) {
 // Lock keeps other writers out until unlock is called. Leftovers of an interrupted
 // writer are removed.
 func (a *Folder) Lock() (unlock func() error, err error) {
+	if info, err := os.Stat(a.dir); err == nil && !info.IsDir() {
+		return nil, fmt.Errorf("archive %s: it is a file, want a folder", a.dir)
+	}
 	if err := os.MkdirAll(a.dir, 0o755); err != nil {
 		return nil, fmt.Errorf("make archive folder: %w", err)
 	}
@@ -285,6 +288,9 @@ func List(paths []string) ([]Entry, error) {
 	var files []string
 	for _, p := range paths {
 		info, err := os.Stat(p)
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil, fmt.Errorf("archive %s: %w; soak collect %s makes it", p, fs.ErrNotExist, p)
+		}
 		if err != nil {
 			return nil, fmt.Errorf("archive: %w", err)
 		}

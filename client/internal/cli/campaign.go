@@ -3,6 +3,7 @@ package cli
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"slices"
 	"strings"
 
@@ -41,13 +42,25 @@ func (s *session) campaignCommand() *cobra.Command {
 	out := addOutput(cmd)
 	cmd.Flags().StringVarP(&page, "file", "f", "", "write the report of the runs that count to `PAGE`")
 	cmd.Flags().BoolVar(&force, "force", false, "overwrite the page")
+	cmd.ValidArgsFunction = func(cmd *cobra.Command, args []string, to string) ([]string, cobra.ShellCompDirective) {
+		if len(args) == 0 {
+			return []string{"yaml", "yml"}, cobra.ShellCompDirectiveFilterFileExt
+		}
+		return s.completeRuns(cmd, args, to)
+	}
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		c, err := campaign.Load(args[0])
 		var problems strictyaml.Problems
 		if errors.As(err, &problems) {
 			return &exitError{code: exitUsage, err: err}
 		}
+		if errors.Is(err, fs.ErrNotExist) {
+			return usagef("%w; soak campaign --help shows what stands in one", err)
+		}
 		if err != nil {
+			return err
+		}
+		if err := free(force, page); err != nil {
 			return err
 		}
 		runs, err := s.load(cmd.Context(), args[1:], "")

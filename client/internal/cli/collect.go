@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -97,6 +98,8 @@ func (s *session) collect(ctx context.Context, a *archive.Folder, r *namedRig, q
 			return errors.Join(failed, ctx.Err())
 		case errors.Is(err, client.ErrUnreachable):
 			return errors.Join(failed, err)
+		case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT): // the next run would not fit either
+			return errors.Join(failed, fmt.Errorf("run %s of %s: %w; make room and collect again: what is stored is kept", id, r.name, err))
 		case err != nil:
 			failed = errors.Join(failed, fmt.Errorf("run %s of %s: %w", id, r.name, err))
 		case outcome == archive.Stored:

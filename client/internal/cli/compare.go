@@ -63,6 +63,9 @@ zero. The file's ending says the format: .svg, .png or .pdf.`,
 				}
 			}
 		}
+		if err := free(force, append([]string{curves}, charts...)...); err != nil {
+			return err
+		}
 		runs, err := s.load(cmd.Context(), args, mapFile)
 		if err != nil {
 			return err

@@ -82,6 +82,9 @@ after the runs. Files are written whole or not at all and not overwritten.`,
 			if slices.Contains(names, to) { // same unit, setup and run on two rigs
 				to = filepath.Join(dir, l.run.Record.Rig+"_"+fileName([]*loaded{l}, form.ending))
 			}
+			if err := free(force, to); err != nil {
+				return err
+			}
 			names = append(names, to)
 			if dir != "" {
 				if err := os.MkdirAll(dir, 0o755); err != nil {

@@ -46,8 +46,10 @@ func (s *session) loadOne(ctx context.Context, arg, mapFile string) ([]*loaded, 
 		return fromArchives([]string{arg}, func(*archive.Run) bool { return true })
 	case err == nil:
 		return fromTable(arg, mapFile)
-	case strings.HasSuffix(arg, ".parquet") || strings.HasSuffix(arg, ".csv"):
-		return nil, fmt.Errorf("%w", err)
+	case strings.ContainsAny(arg, "*?["):
+		return nil, usagef("no file matches %s; soak collect FOLDER puts run files into a folder, and the folder may be named itself", arg)
+	case strings.HasSuffix(arg, ".parquet"), strings.HasSuffix(arg, ".csv"), strings.HasSuffix(arg, "/"), strings.HasPrefix(arg, "."), filepath.IsAbs(arg):
+		return nil, usagef("there is no %s; a run is a file, a folder of run files, an id, RIG/id or last", arg)
 	}
 	if len(s.archive) > 0 {
 		return s.fromArchive(arg)
@@ -108,11 +110,11 @@ func (s *session) fromArchive(id string) ([]*loaded, error) {
 	}
 	switch len(found) {
 	case 0:
-		return nil, fmt.Errorf("the archive has no run %q; it has %s", id, runNames(all))
+		return nil, fmt.Errorf("the archive %s has no run %q; it has %s", strings.Join(s.archive, ", "), id, runNames(all))
 	case 1:
 		return found, nil
 	}
-	return nil, fmt.Errorf("%d rigs have a run %q: say which, %s", len(found), id, runNames(found))
+	return nil, usagef("%d rigs have a run %q: say which, %s", len(found), id, runNames(found))
 }
 
 // runNames lists some runs by rig and id.

@@ -6,13 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"slices"
-	"time"
 
 	"github.com/spf13/cobra"
 
-	"soakrig/client/internal/archive"
 	"soakrig/client/internal/report"
 	"soakrig/daemon/analysis"
 )
@@ -44,16 +41,22 @@ output.`,
 	cmd.Flags().BoolVar(&plain, "no-curves", false, "leave the curves out")
 	cmd.ValidArgsFunction = s.completeRuns
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		runs, err := s.load(cmd.Context(), args, mapFile)
-		if err != nil {
+		if err := free(force, file); err != nil {
 			return err
 		}
-		page, err := s.page(cmd.Context(), runs, title, !plain)
+		runs, err := s.load(cmd.Context(), args, mapFile)
 		if err != nil {
 			return err
 		}
 		if file == "" {
 			file = fileName(runs, ".html")
+		}
+		if err := free(force, file); err != nil {
+			return err
+		}
+		page, err := s.page(cmd.Context(), runs, title, !plain)
+		if err != nil {
+			return err
 		}
 		return s.writeFile(file, force, page.Write)
 	}
@@ -121,27 +124,5 @@ func (s *session) addComparison(page *report.Page, runs []*loaded) error {
 	}
 	// The runs stand in the order of the table.
 	slices.SortStableFunc(page.Runs, func(a, b report.PageRun) int { return c.Row(a.Result) - c.Row(b.Result) })
-	return nil
-}
-
-// writeFile writes a file whole or not at all and tells its name on standard error.
-func (s *session) writeFile(path string, force bool, write func(io.Writer) error) error {
-	if path == "-" {
-		return write(s.Stdout)
-	}
-	began := time.Now()
-	var err error
-	if force {
-		err = archive.ReplaceFile(path, write)
-	} else {
-		_, err = archive.WriteFile(path, write)
-	}
-	if errors.Is(err, fs.ErrExist) {
-		return fmt.Errorf("%s is there already: choose another name with -f, or --force", path)
-	}
-	if err != nil {
-		return err
-	}
-	s.progress("wrote %s (%s)", path, time.Since(began).Round(time.Millisecond))
 	return nil
 }

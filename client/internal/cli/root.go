@@ -138,7 +138,11 @@ func usageArgs(c *cobra.Command) {
 	}
 	c.Args = func(cmd *cobra.Command, args []string) error {
 		if err := check(cmd, args); err != nil {
-			return usagef("%w\nUse: %s\nSee %s --help", err, cmd.UseLine(), cmd.CommandPath())
+			got := "nothing is named"
+			if len(args) > 0 {
+				got = fmt.Sprintf("%q is not what is wanted here", strings.Join(args, " "))
+			}
+			return usagef("%s\nUse: %s\nSee %s --help", got, cmd.UseLine(), cmd.CommandPath())
 		}
 		return nil
 	}

@@ -47,6 +47,7 @@ func (s *session) runsCommand() *cobra.Command {
 	}
 	out := addOutput(cmd)
 	cmd.Flags().StringVar(&unit, "unit", "", "only runs of this `UNIT`")
+	complete(cmd, "unit", func(string) []string { return s.units(cmd) })
 	cmd.Flags().IntVarP(&most, "max", "n", 0, "list at most `N` runs; 0: all")
 	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
 		var lines []runLine
@@ -63,6 +64,9 @@ func (s *session) runsCommand() *cobra.Command {
 		slices.SortStableFunc(lines, func(a, b runLine) int { return b.started.Compare(a.started) })
 		if most > 0 && len(lines) > most {
 			lines = lines[:most]
+		}
+		if failed != nil && len(lines) == 0 {
+			return failed
 		}
 		return errors.Join(s.printRuns(lines, out.word), failed)
 	}

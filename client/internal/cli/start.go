@@ -49,6 +49,8 @@ Unattended loads: fit an independent thermal cut-out; soakd is not a protective 
 	f.IntVar(&r.Repeat, "repeat", 1, "`N` runs one after the other")
 	f.StringVar(&r.Operator, "operator", "", "who starts; default: $USER")
 	f.BoolVar(&wait, "wait", false, "wait for the end and exit by the verdict")
+	cmd.ValidArgsFunction = s.completeUnit
+	complete(cmd, "setup", func(string) []string { return s.of(cmd, func(r record.RunStart) string { return r.Setup.Name }) })
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		r.Unit = args[0]
 		if r.Setup.Name == "" {
