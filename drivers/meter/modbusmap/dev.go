@@ -18,6 +18,7 @@ type Dev struct {
 	now    func() time.Time // of the rig
 	port   string
 	master modbus.Master
+	again  func() (modbus.Master, error) // opens another link to the same port, for a check
 	units  []*meter
 	convs  []drivers.Converter
 }

@@ -2,7 +2,10 @@ package modbusmap
 
 import (
 	"errors"
+	"fmt"
 	"math"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"testing/synctest"
@@ -165,26 +168,60 @@ func errTimeout(t *testing.T, _ *Dev) error {
 	return open(t, g, source("map: builtin:dds238-1", "voltage")).Read(t.Context(), out[:])
 }
 
-func TestProbeTellsOrderAndAddressApart(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		g := newRegisters()
-		d := open(t, g, source("map: builtin:sdm120", "active_power"))
-		for _, c := range []struct {
-			name string
-			set  func()
-			want string
-		}{
-			{"good", func() { g.setFloat(12, 198.7) }, "= 198.7"},
-			{"low word first", func() { hi, lo := float(198.7); g.set(12, lo, hi) }, "order CDAB would read 198.7"},
-			{"one register on", func() { g.set(12, 0x7FC0); g.setFloat(13, 198.7) }, "register 13 would read 198.7"},
-			{"something else", func() { g.set(11, 0xFFFF, 0xFFFF, 0xFFFF, 0xFFFF) }, "wrong map?"},
-		} {
-			g.words = map[uint16]uint16{}
-			c.set()
-			lines, err := d.Probe(t.Context())
-			if err != nil || len(lines) != 2 || !strings.Contains(strings.ReplaceAll(lines[1], "198.6999969482422", "198.7"), c.want) {
-				t.Errorf("%s: %q, %v; want %q", c.name, lines, err, c.want)
-			}
+// TestProbeTellsWhatIsWrong sets a driver up wrongly in one way, before a meter that has
+// floats at the addresses of builtin:sdm120, and wants the way to be told.
+func TestProbeTellsWhatIsWrong(t *testing.T) {
+	own := func(text string) string {
+		file := filepath.Join(t.TempDir(), "own.yaml")
+		if err := os.WriteFile(file, []byte("id: own\n"+text), 0o600); err != nil {
+			t.Fatal(err)
 		}
-	})
+		return file
+	}
+	fields := func(kind string, watts, volts int) string {
+		return fmt.Sprintf("fields:\n  active_power: {address: %d, type: %s, unit: W, range: [-14000, 14000]}\n  voltage: {address: %d, type: %s, unit: V, range: [80, 300]}\n", watts, kind, volts, kind)
+	}
+	for _, c := range []struct {
+		name, opts string
+		want       []string // of what is said; none: nothing is
+	}{
+		{"right", "map: builtin:sdm120", nil},
+		{"CDAB", "map: " + own("function: 4\norder: CDAB\n"+fields("float32", 12, 0)), []string{"wrong word order: it would be ABCD: 2 of 2 fields", "active_power 198.7 W, voltage 230.1 V"}},
+		{"BADC", "map: " + own("function: 4\norder: BADC\n"+fields("float32", 12, 0)), []string{"wrong word order: it would be ABCD: 2 of 2 fields"}},
+		{"DCBA", "map: " + own("function: 4\norder: DCBA\n"+fields("float32", 12, 0)), []string{"wrong word order: it would be ABCD: 2 of 2 fields"}},
+		{"counts from 1", "map: " + own("function: 4\norder: ABCD\n"+fields("float32", 13, 1)), []string{"wrong address: one register lower (the numbers count from 1: set base: 1): 2 of 2 fields"}},
+		{"counts from 0", "map: " + own("function: 4\norder: ABCD\nbase: 1\nfields:\n"+
+			"  active_power: {address: 12, type: float32, unit: W, range: [-14000, 14000]}\n  frequency: {address: 70, type: float32, unit: Hz}\n"),
+			[]string{"wrong address: one register higher (the numbers count from 0: set base: 0): 2 of 2 fields", "frequency 50.01 Hz"}},
+		{"3xxxx", "map: " + own("function: 4\norder: ABCD\n"+fields("float32", 30013, 30001)), []string{"3xxxx numbers name input registers", "minus 30001"}},
+		{"4xxxx", "map: " + own("function: 4\norder: ABCD\n"+fields("float32", 40013, 40001)), []string{"4xxxx numbers name holding registers", "minus 40001"}},
+		{"order and base", "map: " + own("function: 4\norder: CDAB\n"+fields("float32", 13, 1)), []string{"one register lower", "and word order ABCD: 2 of 2"}},
+		{"whole numbers", "map: " + own("function: 4\norder: ABCD\n"+fields("u32", 12, 0)), []string{"wrong type", "2 of 2"}},
+		{"wrong function", "map: " + own("function: 3\norder: ABCD\n"+fields("float32", 12, 0)), []string{"wrong function", "2 of 2"}},
+		{"another map that looks alike", "map: builtin:ddm18sd\nunit: 1", []string{"wrong map: builtin:sdm120 fits: 3 of 3", "frequency 50.01 Hz"}},
+		{"another map", "map: builtin:dds238-1", []string{"wrong map: builtin:sdm120 fits: 3 of 3"}},
+		{"wrong unit", "map: builtin:sdm120\nunit: 7", []string{"wrong unit: unit 7 does not answer, unit 1 does"}},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			g := newRegisters()
+			g.unit, g.function, g.end = 1, 4, 400
+			for at, v := range map[uint16]float32{0: 230.1, 6: 0.873, 12: 198.7, 70: 50.01, 72: 1234.5} {
+				g.setFloat(at, v)
+			}
+			if !strings.Contains(c.opts, "unit:") {
+				c.opts += "\nunit: 1"
+			}
+			d := open(t, g, source(c.opts, "active_power"))
+			lines, err := d.Probe(t.Context())
+			last := lines[len(lines)-1]
+			if c.want == nil && (err != nil || len(lines) != 2 || !strings.Contains(last, "active_power = 198.7 W (registers 12..13: 43 46 b3 33)")) {
+				t.Errorf("%s: %q, %v", c.name, lines, err)
+			}
+			for _, w := range c.want {
+				if text := strings.Join(lines, "\n"); !strings.Contains(text, w) {
+					t.Errorf("%s: no %q in\n%s", c.name, w, text)
+				}
+			}
+		})
+	}
 }

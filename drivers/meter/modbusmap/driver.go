@@ -95,7 +95,9 @@ func New(_ context.Context, host *bus.Host, src drivers.Source) (*Dev, error) {
 	}
 	d.port = port
 	o.Link.Source = src.Name
-	master, err := delivered(o.Link, d.units[0].regs.Link).Open(host, port)
+	link := delivered(o.Link, d.units[0].regs.Link)
+	d.again = func() (modbus.Master, error) { return link.Open(host, port) }
+	master, err := d.again()
 	var bad *modbus.LinkError
 	if errors.As(err, &bad) {
 		return nil, &drivers.OptionError{Input: -1, Key: bad.Key, Text: bad.Text}

@@ -15,11 +15,14 @@ import (
 
 // registers is a meter's memory behind a connection in memory, reached over Modbus TCP.
 type registers struct {
-	mu    sync.Mutex
-	words map[uint16]uint16
-	fail  map[uint16]byte // address: exception code
-	mute  bool
-	asked [][2]int // address and count of each request
+	mu       sync.Mutex
+	words    map[uint16]uint16
+	fail     map[uint16]byte // address: exception code
+	mute     bool
+	unit     byte     // 0: any; others stay silent
+	function byte     // 0: any; the other is refused
+	end      int      // 0: none; registers from here on are refused
+	asked    [][2]int // address and count of each request
 }
 
 func (g *registers) set(address uint16, words ...uint16) {
@@ -47,7 +50,13 @@ func (g *registers) serve(c net.Conn) {
 		if code := g.fail[start]; code != 0 {
 			out = []byte{q[0], q[1], 0, 0, 0, 3, q[6], q[7] | 0x80, code}
 		}
-		mute := g.mute
+		if g.function != 0 && q[7] != g.function {
+			out = []byte{q[0], q[1], 0, 0, 0, 3, q[6], q[7] | 0x80, 1}
+		}
+		if g.end != 0 && int(start)+int(count) > g.end {
+			out = []byte{q[0], q[1], 0, 0, 0, 3, q[6], q[7] | 0x80, 2}
+		}
+		mute := g.mute || g.unit != 0 && q[6] != g.unit
 		g.mu.Unlock()
 		if mute {
 			continue

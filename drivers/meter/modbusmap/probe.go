@@ -2,83 +2,122 @@ package modbusmap
 
 import (
 	"context"
+	"errors"
 	"fmt"
-	"strings"
 
 	"soakrig/drivers/bus/modbus"
 )
 
-// Probe reads every field that is used and says what came, in which order and at
-// which neighbouring address it would make sense where it does not.
+// Probe reads every field that is used and says what came. Where the numbers make no
+// sense, or where only zeros come, it looks for what would make sense of them: another
+// word order, a neighbouring address, another function, another map, another unit.
 func (d *Dev) Probe(ctx context.Context) ([]string, error) {
 	var lines []string
 	var first error
 	for _, u := range d.units {
-		lines = append(lines, fmt.Sprintf("%s, unit %d: map %s (%s)", d.port, u.unit, u.regs.ID, u.regs.Device))
+		device := u.regs.Device
+		if device != "" {
+			device = " (" + device + ")"
+		}
+		lines = append(lines, fmt.Sprintf("%s, unit %d: map %s%s", d.port, u.unit, u.regs.ID, device))
+		silent := false
 		for _, f := range u.fields {
+			if silent {
+				continue // said once
+			}
 			line, err := d.probeField(ctx, u, f)
 			if err != nil && first == nil {
 				first = err
 			}
+			silent = isSilent(err)
 			lines = append(lines, "  "+line)
+		}
+		if silent {
+			lines = append(lines, "  "+d.otherUnits(ctx, u))
+			continue
+		}
+		for _, text := range d.diagnose(ctx, u) {
+			lines = append(lines, "  "+text)
 		}
 	}
 	return lines, first
 }
 
 func (d *Dev) probeField(ctx context.Context, u *meter, f field) (string, error) {
-	raw, err := d.registers(ctx, u.unit, f, 0)
-	if err != nil {
+	raw := make([]byte, 2*f.registers)
+	if err := d.ask(ctx, d.master, u.unit, f, raw); err != nil {
 		return fmt.Sprintf("%s: %v", f.name, err), err
 	}
+	text := fmt.Sprintf("%s = %s (%s)", f.name, f.text(raw), f.where(raw))
 	code, fits := f.kind.code(f.order.bits(raw))
-	text := fmt.Sprintf("%s = %g %s (registers %d..%d: % x)", f.name,
-		f.kind.number(code)*f.conv.PerCode+f.conv.Offset, f.conv.Unit, f.start, f.end()-1, raw)
-	if f.judge(code, fits, raw) == nil {
-		return text, nil
+	if err := f.judge(code, fits, raw); err != nil {
+		text += ": makes no sense"
 	}
-	return text + "; " + d.suspect(ctx, u, f, raw), nil
+	return text, nil
 }
 
-// suspect tries the other orders and the neighbouring addresses.
-func (d *Dev) suspect(ctx context.Context, u *meter, f field, raw []byte) string {
-	var hints []string
-	if f.registers > 1 {
-		for _, o := range []order{{}, {lowFirst: true}, {swapped: true}, {lowFirst: true, swapped: true}} {
-			if v, ok := f.sensible(o, raw); ok {
-				hints = append(hints, fmt.Sprintf("order %s would read %g %s", o, v, f.conv.Unit))
-			}
-		}
+// text is the value that the bytes stand for, whatever they are worth.
+func (f field) text(raw []byte) string {
+	code, _ := f.kind.code(f.order.bits(raw))
+	unit := f.conv.Unit
+	if unit == "1" {
+		unit = ""
 	}
-	for _, step := range []int{-1, 1} {
-		near, err := d.registers(ctx, u.unit, f, step)
-		if err != nil {
-			continue // the neighbour does not exist: no hint
-		}
-		if v, ok := f.sensible(f.order, near); ok {
-			hints = append(hints, fmt.Sprintf("register %d would read %g %s (does the meter count from 1?)", f.start+step, v, f.conv.Unit))
-		}
-	}
-	if len(hints) == 0 {
-		return "no order and no neighbouring address makes sense: wrong map?"
-	}
-	return strings.Join(hints, "; ")
+	return trimUnit(fmt.Sprintf("%.6g %s", f.kind.number(code)*f.conv.PerCode+f.conv.Offset, unit))
 }
 
-// sensible reads the bytes in another order; ok means finite, in range and not zero.
-func (f field) sensible(o order, raw []byte) (v float64, ok bool) {
-	code, fits := f.kind.code(o.bits(raw))
-	v = f.kind.number(code)*f.conv.PerCode + f.conv.Offset
-	return v, f.judge(code, fits, raw) == nil && v != 0
+// where names the registers as they are counted on the wire.
+func (f field) where(raw []byte) string {
+	if f.registers == 1 {
+		return fmt.Sprintf("register %d: % x", f.start, raw)
+	}
+	return fmt.Sprintf("registers %d..%d: % x", f.start, f.end()-1, raw)
 }
 
-func (d *Dev) registers(ctx context.Context, unit uint8, f field, shift int) ([]byte, error) {
-	raw := make([]byte, 2*f.registers)
-	at := f.start + shift
-	if at < 0 || at+f.registers > 1<<16 {
-		return nil, modbus.ErrRequest
+func trimUnit(s string) string {
+	if n := len(s); n > 0 && s[n-1] == ' ' {
+		return s[:n-1]
 	}
-	return raw, d.master.Read(ctx, modbus.Request{
-		Unit: unit, Function: f.function, Address: uint16(at), Count: f.registers,
+	return s
+}
+
+// ask reads a field's registers.
+func (d *Dev) ask(ctx context.Context, m modbus.Master, unit uint8, f field, raw []byte) error {
+	return m.Read(ctx, modbus.Request{
+		Unit: unit, Function: f.function, Address: uint16(f.start), Count: f.registers,
 	}, raw)
+}
+
+// isSilent says that nobody answers under this unit.
+func isSilent(err error) bool {
+	var e *modbus.Exception
+	if errors.As(err, &e) {
+		return e.Code == 0x0A || e.Code == 0x0B
+	}
+	return errors.Is(err, modbus.ErrTimeout)
+}
+
+// otherUnits asks the units that meters are delivered with, where the one named is
+// silent.
+func (d *Dev) otherUnits(ctx context.Context, u *meter) string {
+	asked := map[int]bool{int(u.unit): true}
+	tried := ""
+	for _, unit := range []int{u.regs.Link.Unit, 1, 2, 3} {
+		if unit < 1 || asked[unit] || ctx.Err() != nil {
+			continue
+		}
+		asked[unit] = true
+		m, err := d.again() // without the pause that follows a failure
+		if err != nil {
+			break
+		}
+		err = d.ask(ctx, m, uint8(unit), u.fields[0], make([]byte, 2*u.fields[0].registers))
+		m.Close()
+		var e *modbus.Exception
+		if err == nil || errors.As(err, &e) && !isSilent(err) {
+			return fmt.Sprintf("wrong unit: unit %d does not answer, unit %d does", u.unit, unit)
+		}
+		tried += fmt.Sprintf(", %d", unit)
+	}
+	return fmt.Sprintf("nobody answers at unit %d%s: is the meter on, are speed and parity those of the meter, and A and B the right way round?", u.unit, tried)
 }

@@ -268,7 +268,9 @@ func (m *Map) convert(f *field, src Field) error {
 			lines[i].Source = "register map " + m.ID
 		}
 	}
-	f.conv.Lines = append(lines, f.kind.step(f.conv.PerCode))
+	if f.conv.Lines = lines; src.Accuracy != "" { // else the register's step would look like all the uncertainty there is
+		f.conv.Lines = append(lines, f.kind.step(f.conv.PerCode))
+	}
 	return nil
 }
 
