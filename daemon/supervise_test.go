@@ -218,3 +218,67 @@ func TestReadyOnATornJournal(t *testing.T) {
 		t.Errorf("%d entries and %d missing from %d to %d", found, missing, n/2, st.Head)
 	}
 }
+
+// D3: a reload that fails in the middle of the file left half of it in force. Each line
+// of a changed file is broken in turn; nothing of it may be taken, and scans go on.
+func TestReloadTakesAllOrNothing(t *testing.T) {
+	file := filepath.Join(t.TempDir(), "rig.yaml")
+	const before = `rig: t
+listen: {grpc: "127.0.0.1:0", http: "off"}
+journal: {dir: %q}
+simulated: {speed: 50}
+sources:
+  - name: back
+    driver: max31855
+    every: 500ms
+    inputs: [{channel: vr1, port: SPI0.0}, {channel: vr2, port: SPI0.1}]
+channels: {vr1: {place: stage 1}}
+limits: {probe: 105}
+plan: {baseline: 1m, load: 20m, cooldown: 1m}
+`
+	old := fmt.Sprintf(before, t.TempDir())
+	changed := strings.NewReplacer("500ms", "200ms", "stage 1", "stage 9", "105", "85", "vr2", "vr7", "20m", "30m").Replace(old)
+	write := func(text string) {
+		if err := os.WriteFile(file, []byte(text), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write(old)
+	cfg, err := LoadConfig(file, all.Drivers())
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := Start(Options{Config: cfg, Drivers: all.Drivers()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() {
+		if err := d.Stop(); err != nil {
+			t.Error(err)
+		}
+	}()
+	layout := d.layout()
+	lines := strings.SplitAfter(changed, "\n")
+	for i := range lines[:len(lines)-1] {
+		broken := strings.Join(lines[:i], "") + "  ]: {" + strings.Join(lines[i:], "")
+		write(broken)
+		if err := d.Reload(); err == nil || !strings.Contains(err.Error(), "the old configuration stays in force") || !strings.Contains(err.Error(), file) {
+			t.Errorf("line %d broken: %v", i+1, err)
+		}
+		if d.layout() != layout || d.config != cfg {
+			t.Fatalf("line %d broken: something of it was taken", i+1)
+		}
+	}
+	for stop, scans := time.Now().Add(time.Minute), d.acq.Load().Scans(); d.acq.Load().Scans() < scans+2; {
+		if time.Now().After(stop) {
+			t.Fatal("scans do not go on")
+		}
+	}
+	write(changed)
+	if err := d.Reload(); err != nil {
+		t.Fatal(err)
+	}
+	if l := d.layout(); l.ID == layout.ID || l.Sources[0].EveryNS != 2e8 || l.Channels[1].Name != "vr7" || l.Channels[0].Place != "stage 9" {
+		t.Errorf("the whole file was not taken: %+v", l)
+	}
+}
