@@ -79,7 +79,7 @@ func (a *arena) pairs(f *family, values []string) []*dto.LabelPair {
 	a.room(n)
 	list := a.lists[a.used : a.used+n : a.used+n]
 	for i, v := range values {
-		a.values[a.used] = strings.ToValidUTF8(v, "\uFFFD")
+		a.values[a.used] = valid(v)
 		p := &a.pairsOf[a.used]
 		p.Name, p.Value = &f.labels[i], &a.values[a.used]
 		list[i] = p

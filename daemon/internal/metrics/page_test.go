@@ -4,7 +4,6 @@ import (
 	"errors"
 	"flag"
 	"fmt"
-	"math"
 	"os"
 	"os/exec"
 	"runtime"
@@ -16,7 +15,6 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/testutil"
-	dto "github.com/prometheus/client_model/go"
 	"pgregory.net/rapid"
 
 	"soakrig/daemon/record"
@@ -502,65 +500,5 @@ func TestPiledUpScrapesAreRefused(t *testing.T) {
 		if code := <-codes; code != 200 {
 			t.Errorf("a scrape within the limit got %d, want 200", code)
 		}
-	}
-}
-
-// The page is what a registry with the collector would give, in the order of a registry.
-func TestPageIsTheRegistrys(t *testing.T) {
-	r := wide(t)
-	want, err := r.m.all.Gather()
-	if err != nil {
-		t.Fatal(err)
-	}
-	g := &gatherer{m: r.m, rest: r.m.rest}
-	for round := range 3 { // with fresh memory, and with used
-		got, done, err := g.Gather()
-		if err != nil {
-			t.Fatal(err)
-		}
-		names := map[string]*dto.MetricFamily{}
-		last := ""
-		for _, f := range got {
-			if f.GetName() <= last {
-				t.Errorf("%s comes behind %s", f.GetName(), last)
-			}
-			last = f.GetName()
-			names[last] = f
-		}
-		for _, f := range want {
-			if ours := names[f.GetName()]; strings.HasPrefix(f.GetName(), "soakrig_") && f.GetName() != "soakrig_status_age_seconds" && ours.String() != f.String() {
-				t.Errorf("round %d: %s\nis\n%s, want\n%s", round, f.GetName(), ours, f)
-			}
-		}
-		done()
-	}
-}
-
-// A snapshot that can't be shown costs its own series, not the page.
-func TestPageAfterAPanic(t *testing.T) {
-	r := newRig(t, nil)
-	r.read(back, 9125, 0, 8000)
-	good := r.m.f.channelInfo
-	r.m.f.channelInfo, r.m.state.f.channelInfo = nil, nil
-	code, body := get(t, r.m.Handler(), "/metrics", "")
-	if code != 200 || !strings.Contains(body, "go_goroutines") || strings.Contains(body, "soakrig_") {
-		t.Errorf("%d\n%s", code, body)
-	}
-	r.m.f.channelInfo, r.m.state.f.channelInfo = good, good
-	code, body = get(t, r.m.Handler(), "/metrics", "")
-	if code != 200 || !strings.Contains(body, probeTemp("vr1")+" 91.25\n") || !strings.Contains(body, `promhttp_metric_handler_errors_total{cause="gathering"} 1`) {
-		t.Errorf("%d\n%s", code, body)
-	}
-}
-
-// What is no number is no value.
-func TestNoNumberIsNoValue(t *testing.T) {
-	r := newRig(t, nil)
-	var s scrape
-	for _, v := range []float64{math.NaN(), math.Inf(1), math.Inf(-1)} {
-		s.add(r.m.f.runPeak, v)
-	}
-	if s.add(r.m.f.runPeak, 0); len(s.points) != 1 {
-		t.Errorf("%d points, want the zero only", len(s.points))
 	}
 }

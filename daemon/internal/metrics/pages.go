@@ -129,7 +129,7 @@ func (m *Metrics) landing() landing {
 	}
 	speed := m.o.Clock.Speed()
 	for _, c := range m.state.channels {
-		row := landingRow{Name: c.Name, Place: c.Place, Role: string(c.Role)}
+		row := landingRow{Name: valid(c.Name), Place: valid(c.Place), Role: string(c.Role)}
 		if f := c.faults(now, speed); f != 0 {
 			row.Fault = f.String()
 		} else {
@@ -155,6 +155,9 @@ func measured(value, expanded float64, unit string) string {
 	}
 	return fmt.Sprintf("%.1f %s", value, unit)
 }
+
+// valid replaces what is no text, as the labels of the page do.
+func valid(text string) string { return strings.ToValidUTF8(text, "\uFFFD") }
 
 func orWord(word, otherwise string) string {
 	if word == "" {
