@@ -101,7 +101,7 @@ func (sc scene) run(t *testing.T) (record.Result, record.Live) {
 		if sc.happen != nil {
 			sc.happen(s, p)
 		}
-		if s%997 == 0 {
+		if s%1999 == 0 {
 			p.same(t, float64(s))
 		}
 		live = p.t.Live()

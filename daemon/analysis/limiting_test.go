@@ -96,7 +96,7 @@ func TestLiveLimiting(t *testing.T) {
 // TestLiveLimitingOfANight: on a load that is longer than the stretch, limiting that
 // begins late shows, and memory does not grow.
 func TestLiveLimitingOfANight(t *testing.T) {
-	in := Input{Start: record.RunStart{Run: "1", Unit: "u", Plan: DefaultPlan(6*3600, nil)}, Channels: []Channel{
+	in := Input{Start: record.RunStart{Run: "1", Unit: "u", Plan: DefaultPlan(4*3600, nil)}, Channels: []Channel{
 		{Name: "p", Kind: record.Temperature, Role: record.RoleProbe}, {Name: "w", Kind: record.Power, Role: record.RoleSupply},
 		{Name: "room", Kind: record.Temperature, Role: record.RoleAmbient}}}
 	tk, err := NewTracker(in)
@@ -104,12 +104,12 @@ func TestLiveLimitingOfANight(t *testing.T) {
 		t.Fatal(err)
 	}
 	seen := -1
-	for s := range 300 + 5*3600 {
+	for s := range 300 + 9600 {
 		w, temp := 60.0, 24.0
 		if s >= 300 {
 			w, temp = 300, 24+70*(1-1/(1+float64(s-300)/400))
 		}
-		if after := s - 300 - 4*3600; after > 0 { // the limiter holds 92 degC and takes 12 % in 40 min
+		if after := s - 300 - 7200; after > 0 { // the limiter holds 92 degC and takes 12 % in 40 min
 			w, temp = 300-36*min(float64(after)/2400, 1), 92
 		}
 		wobble := float64(s%7)/60 - 0.05
@@ -120,7 +120,7 @@ func TestLiveLimitingOfANight(t *testing.T) {
 			t.Fatalf("%d seconds are kept", n)
 		}
 		if seen < 0 && s%60 == 0 && slices.ContainsFunc(tk.Live().Warnings, func(f record.Finding) bool { return f.Code == "thermal_limiting" }) {
-			seen = s - 300 - 4*3600
+			seen = s - 300 - 7200
 		}
 	}
 	if seen < 300 || seen > 2400 {
