@@ -39,6 +39,9 @@ func (d *Doc) value(n ast.Node, key string, v reflect.Value) {
 	case *ast.NullNode:
 		d.add(n, key, "has no value: write one or remove the key")
 		return
+	case *ast.AliasNode:
+		d.add(n, key, "is a reference (%s): write the value itself", firstLine(n.String()))
+		return
 	}
 	if v.Kind() == reflect.Pointer {
 		v.Set(reflect.New(v.Type().Elem()))
@@ -165,6 +168,9 @@ func (d *Doc) words(n ast.Node, key string, v reflect.Value) {
 	for _, p := range d.pairs(n, key, "a block of keys and values") {
 		e := reflect.New(v.Type().Elem()).Elem()
 		d.value(p.Value, join(key, keyText(p)), e)
+		if e.Kind() == reflect.Pointer && e.IsNil() {
+			continue // has no value, which is a problem already
+		}
 		v.SetMapIndex(reflect.ValueOf(keyText(p)), e)
 	}
 }

@@ -33,6 +33,7 @@ type outer struct {
 	Any    map[string]any         `yaml:"any,omitempty"`
 	File   string                 `yaml:"-"`
 	Pipe   chan int               `yaml:"pipe"`
+	Deep   map[string]*inner      `yaml:"deep"`
 }
 
 func decode(text string) (outer, error) {
@@ -82,7 +83,7 @@ func TestProblems(t *testing.T) {
 		{"", "f.yaml: the file is empty"},
 		{"a: [", "f.yaml:1:4: this is not YAML: sequence end token ']' not found"},
 		{"name: a\n---\nname: b\n", "f.yaml: there is more than one document in the file: keep one"},
-		{"nam: 1", `f.yaml:1:1: nam: unknown key; did you mean "name"? (known: addr, any, either, every, in, length, list, map, n, name, on, p, pair, pipe, table, words)`},
+		{"nam: 1", `f.yaml:1:1: nam: unknown key; did you mean "name"? (known: addr, any, deep, either, every, in, length, list, map, n, name, on, p, pair, pipe, table, words)`},
 		{"name: 1\nname: 2", `f.yaml:2:1: this is not YAML: mapping key "name" already defined at [1:1]`},
 		{"name:", "f.yaml:1:7: name: has no value: write one or remove the key"},
 		{"n: 1.5\non: 7", "f.yaml:1:4: n: want a whole number, got \"1.5\"\nf.yaml:2:5: on: want true or false, got \"7\""},
@@ -92,7 +93,7 @@ func TestProblems(t *testing.T) {
 		{"in: [1]", "f.yaml:1:5: in: want a block of keys (a, b), got a list"},
 		{"in: {xyz: 1}", "f.yaml:1:6: in.xyz: unknown key (known: a, b)"},
 		{"name: {a: 1}", "f.yaml:1:7: name: want text, got a block of keys"},
-		{"-: 1", `f.yaml:1:1: -: unknown key (known: addr, any, either, every, in, length, list, map, n, name, on, p, pair, pipe, table, words)`},
+		{"-: 1", `f.yaml:1:1: -: unknown key (known: addr, any, deep, either, every, in, length, list, map, n, name, on, p, pair, pipe, table, words)`},
 		{"every: 5", "f.yaml:1:8: every: 5 of what? write the unit, such as 5s, 5min or 5h"},
 		{"every: -5s", `f.yaml:1:8: every: want a length of time such as 200ms, 90s, 60min, 1h30min or 60d, got "-5s"`},
 		{"every: 1e99d", `f.yaml:1:8: every: want a length of time such as 200ms, 90s, 60min, 1h30min or 60d, got "1e99d"`},
@@ -106,6 +107,10 @@ func TestProblems(t *testing.T) {
 		{"either: nan", `f.yaml:1:9: either: want a block with one key for each name, got "nan"`},
 		{"either: {k: nan}", `f.yaml:1:13: either.k: want a number, got "nan"`},
 		{"either: {k: [1, +inf]}", `f.yaml:1:17: either.k[1]: want a number, got "+inf"`},
+		{"name: &x a\nin: {a: *x}", "f.yaml:2:9: in.a: is a reference (*x): write the value itself"},
+		{"list: &x [{a: q}]\ntable: {z: *x}", "f.yaml:2:12: table.z: is a reference (*x): write the value itself"},
+		{"name: x\n<<: {n: 3}", "f.yaml:2:1: <<: unknown key (known: addr, any, deep, either, every, in, length, list, map, n, name, on, p, pair, pipe, table, words)"},
+		{"deep: {x:, y: {a: 1}}", "f.yaml:1:10: deep.x: has no value: write one or remove the key"},
 		{"pipe: 3", "f.yaml:1:7: pipe: can't be written in a file"},
 		{"list:\n  - {b: x}", `f.yaml:2:9: list[0].b: want a number, got "x"`},
 	} {
@@ -192,7 +197,7 @@ func TestRest(t *testing.T) {
 	if got := o.More.Problem("quoted", "is odd").Error(); got != "f.yaml:3:1: quoted: is odd" {
 		t.Errorf("got %s", got)
 	}
-	if got := o.More.Problem("absent", "is missing").Error(); got != "f.yaml: absent: is missing" {
+	if got := o.More.Problem("absent", "is missing").Error(); got != "f.yaml:2:1: absent: is missing" {
 		t.Errorf("got %s", got)
 	}
 	if err := (Rest{}).Decode(&other); err != nil {

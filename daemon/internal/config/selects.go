@@ -13,7 +13,11 @@ func (k *checker) selects(path string, in *Input) (ok bool) {
 	by := in.SelectBy
 	if len(by.Decoder) == 0 && by.Enable == "" && by.Output == nil {
 		in.Select = by.Pin
-		if _, err := bus.ParseSelect(by.Pin); err != nil {
+		d, err := bus.ParseSelect(by.Pin)
+		if err == nil && d == nil && len(strings.Fields(by.Pin)) != 1 && by.Pin != "" {
+			err = fmt.Errorf("%q is no name of a pin: write for instance GPIO22, or decoder, enable and output", by.Pin)
+		}
+		if err != nil {
 			k.bad(path, "%v", err)
 			return false
 		}
