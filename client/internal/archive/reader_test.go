@@ -2,9 +2,11 @@ package archive
 
 import (
 	"encoding/json"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -62,5 +64,58 @@ func TestIndependentReader(t *testing.T) {
 	if got.Rows != len(all) || got.Format != Format || got.Unit != "carrier-7" || got.Held != 90.25 || got.Recorded != got.Held || got.Highest != 140 ||
 		strings.Join(got.Faulted, " ") != "open+stale" || got.Code != 0 || got.EMF != 0.001 {
 		t.Errorf("the other reader has %s", out)
+	}
+}
+
+// TestBackfill gives an export to promtool, which makes blocks of a store of it, and
+// reads them back: the same channels, with the same lowest and highest reading.
+func TestBackfill(t *testing.T) {
+	promtool, err := exec.LookPath("promtool")
+	if err != nil {
+		text := "promtool is missing (apt-get install prometheus): no store reads the export"
+		if os.Getenv("CI") != "" {
+			t.Fatal(text)
+		}
+		t.Skip(text)
+	}
+	run, all := testRun("2026-05-02-1", 900)
+	run.Record.Start.Unit = `a "unit" with \ and
+a second line`
+	low, high, n := math.Inf(1), math.Inf(-1), 0
+	for i := range all {
+		if all[i].Channel == 0 && all[i].Faults == 0 {
+			low, high, n = min(low, all[i].Value), max(high, all[i].Value), n+1
+		}
+	}
+	dir := t.TempDir()
+	file := filepath.Join(dir, "run.om")
+	if _, err := WriteFile(file, func(w writer) error { return WriteOpenMetrics(w, run, iterate(all)) }); err != nil {
+		t.Fatal(err)
+	}
+	store := filepath.Join(dir, "store")
+	if out, err := exec.Command(promtool, "tsdb", "create-blocks-from", "openmetrics", file, store).CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	if err := os.Mkdir(filepath.Join(store, "wal"), 0o755); err != nil { // dump wants one
+		t.Fatal(err)
+	}
+	out, err := exec.Command(promtool, "tsdb", "dump", "--match", `{__name__="soakrig_temperature_celsius",channel="`+run.Layouts[0].Channels[0].Name+`"}`, store).Output()
+	if err != nil {
+		t.Fatal(err)
+	}
+	gotLow, gotHigh, got := math.Inf(1), math.Inf(-1), 0
+	for line := range strings.Lines(string(out)) {
+		f := strings.Fields(line[strings.LastIndex(line, "}")+1:])
+		if len(f) != 2 {
+			t.Fatalf("promtool says %q", line)
+		}
+		v, err := strconv.ParseFloat(f[0], 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		gotLow, gotHigh, got = min(gotLow, v), max(gotHigh, v), got+1
+	}
+	if got != n || gotLow != low || gotHigh != high {
+		t.Errorf("the store has %d readings from %v to %v, the run %d from %v to %v", got, gotLow, gotHigh, n, low, high)
 	}
 }
