@@ -226,8 +226,16 @@ func (d *Daemon) startReaders() (err error) {
 	if err != nil {
 		return fmt.Errorf("interlock: %w", err)
 	}
+	rows, err := d.journal.Runs(journal.RunFilter{Limit: 1})
+	if err != nil {
+		return fmt.Errorf("interlock: find the newest run: %w", err)
+	}
+	since := uint64(0)
+	if len(rows) > 0 {
+		since = rows[0].FirstSeq
+	}
 	d.interlock, err = interlock.New(interlock.Options{
-		Pin: pin, DropAbove: c.DropAbove, LostProbe: c.LostProbe, Heartbeat: c.Heartbeat,
+		Since: since, Pin: pin, DropAbove: c.DropAbove, LostProbe: c.LostProbe, Heartbeat: c.Heartbeat,
 		Now: d.board.clock.Now, Layout: d.layout, Log: d.log,
 	})
 	return err

@@ -14,6 +14,7 @@ import (
 	"soakrig/daemon/analysis"
 	"soakrig/daemon/internal/rpc"
 	"soakrig/daemon/internal/runs"
+	"soakrig/daemon/record"
 )
 
 // startServices opens the listeners and serves.
@@ -94,6 +95,9 @@ func (d *Daemon) stopRequested(run, reason string) {
 	d.log.Warn("a run asks to stop the load", "run", run, "reason", reason)
 	if d.interlock != nil {
 		d.interlock.Drop(reason)
+		if _, err := d.journal.Append(d.board.clock.Now(), &record.RunEvent{Run: run, Event: "interlock", Text: reason}); err != nil {
+			d.log.Error("the drop of the interlock can't be stored", "error", err)
+		}
 	}
 	if args := d.config.Plan.Stop; len(args) > 0 {
 		d.runs.StopCommand(d.ctx, run, args)

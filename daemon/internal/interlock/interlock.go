@@ -5,7 +5,8 @@
 // The output is low at the start, when soakd stops, and whenever a condition asks
 // for it; it is high only while scans arrive and nothing does. With a heartbeat it
 // toggles instead of standing high, so that a retriggerable relay drops when soakd
-// hangs. A drop latches until the next run starts.
+// hangs; without one it falls when no sample has come for a while. A drop latches until
+// the next run starts, over a restart of soakd too.
 package interlock
 
 import (
@@ -41,6 +42,7 @@ type Options struct {
 	Heartbeat time.Duration // period of the toggling; zero: a steady level
 	Now       func() record.Stamp
 	Layout    func() *record.Layout // in force when Run begins
+	Since     uint64                // first entry of the newest run: a drop since then still latches after a restart; zero: there has been no run
 	Log       *slog.Logger
 }
 
@@ -55,12 +57,16 @@ type Interlock struct {
 	probes  map[string]*probe
 }
 
-// silence is how long the heartbeat goes on without a sample.
+// silence is how long the output stays up without a sample.
 const silence = 10 * time.Second
 
+// lookEvery is how often a steady level is looked after.
+const lookEvery = time.Second
+
 type probe struct {
-	above  int   // samples in a row above the bound
-	lastNS int64 // monotonic time of the newest value, or of the first sample
+	above  int           // samples in a row above the bound
+	lastNS int64         // monotonic time of the newest value, or of the first sample
+	faults record.Faults // of the newest reading
 }
 
 // New drives the output low; Run lets it rise.
@@ -78,10 +84,16 @@ func New(o Options) (*Interlock, error) {
 // Run follows the journal until ctx ends, then drives the output low.
 func (i *Interlock) Run(ctx context.Context, j Journal) error {
 	defer i.off()
+	from := j.State().Head + 1
+	if err := i.remember(ctx, j, from); err != nil {
+		return err
+	}
 	if i.o.Heartbeat > 0 {
 		go i.beat(ctx)
+	} else {
+		go i.look(ctx)
 	}
-	r := j.NewReader(j.State().Head + 1)
+	r := j.NewReader(from)
 	defer r.Close()
 	tables := map[uint32]*table{}
 	i.entry(record.Entry{Body: i.o.Layout()}, tables)
@@ -103,6 +115,41 @@ func (i *Interlock) Run(ctx context.Context, j Journal) error {
 			}
 		}
 	}
+}
+
+// remember looks whether the output was dropped since the newest run started, and
+// latches it again.
+func (i *Interlock) remember(ctx context.Context, j Journal, head uint64) error {
+	if i.o.Since == 0 {
+		return nil
+	}
+	r := j.NewReader(i.o.Since)
+	defer r.Close()
+	why := ""
+	for r.Seq() < head {
+		e, err := r.Next(ctx)
+		var gap *journal.GapError
+		switch {
+		case errors.As(err, &gap):
+			continue
+		case ctx.Err() != nil:
+			return nil
+		case err != nil:
+			return fmt.Errorf("interlock: look for an earlier drop: %w", err)
+		}
+		if ev, ok := e.Body.(*record.RunEvent); ok {
+			switch ev.Event {
+			case "started":
+				why = ""
+			case "interlock":
+				why = ev.Text
+			}
+		}
+	}
+	if why != "" {
+		i.Drop("before soakd started again: " + why)
+	}
+	return nil
 }
 
 type table struct {
@@ -141,21 +188,19 @@ func (i *Interlock) sample(at record.Stamp, s *record.Sample, t *table) (why str
 	i.mu.Lock()
 	defer i.mu.Unlock()
 	i.newest = at.BootNS
+	for k := range t.layout.Channels { // a probe that never comes is lost too
+		if ch := &t.layout.Channels[k]; ch.Role == record.RoleProbe && i.probes[ch.Name] == nil {
+			i.probes[ch.Name] = &probe{lastNS: at.BootNS}
+		}
+	}
 	for k, v := range values {
 		ch := &t.layout.Channels[t.layout.Sources[s.Source].Channels[k]]
 		if ch.Role != record.RoleProbe {
 			continue
 		}
 		p := i.probes[ch.Name]
-		if p == nil {
-			p = &probe{lastNS: at.BootNS}
-			i.probes[ch.Name] = p
-		}
-		if v.Faults != 0 {
+		if p.faults = v.Faults; v.Faults != 0 {
 			p.above = 0
-			if lost := time.Duration(at.BootNS - p.lastNS); i.o.LostProbe > 0 && lost >= i.o.LostProbe {
-				why = fmt.Sprintf("probe %s has given no value for %v (%v)", ch.Name, lost.Round(time.Second), v.Faults)
-			}
 			continue
 		}
 		p.lastNS = at.BootNS
@@ -165,13 +210,39 @@ func (i *Interlock) sample(at record.Stamp, s *record.Sample, t *table) (why str
 			why = fmt.Sprintf("probe %s is at %.1f degC, above %g", ch.Name, v.Value, *i.o.DropAbove)
 		}
 	}
-	if why != "" && i.dropped != "" {
-		return "" // known
+	if why == "" {
+		why = i.lost(at.BootNS, t.layout)
+	}
+	if i.dropped != "" {
+		i.set(gpio.Low) // once more, where it could not be driven
+		return ""       // known
 	}
 	if why == "" && i.dropped == "" && i.o.Heartbeat == 0 {
 		i.set(gpio.High)
 	}
 	return why
+}
+
+// lost is the probe that has given no value for too long, whether its source gives
+// faults or nothing at all; i.mu is held.
+func (i *Interlock) lost(nowNS int64, l *record.Layout) string {
+	if i.o.LostProbe <= 0 {
+		return ""
+	}
+	for k := range l.Channels {
+		p := i.probes[l.Channels[k].Name]
+		if p == nil || l.Channels[k].Role != record.RoleProbe {
+			continue
+		}
+		if lost := time.Duration(nowNS - p.lastNS); lost >= i.o.LostProbe {
+			fault := "no sample"
+			if p.faults != 0 {
+				fault = p.faults.String()
+			}
+			return fmt.Sprintf("probe %s has given no value for %v (%s)", l.Channels[k].Name, lost.Round(time.Second), fault)
+		}
+	}
+	return ""
 }
 
 // Drop drives the output low until the next run starts.
@@ -224,6 +295,24 @@ func (i *Interlock) beat(ctx context.Context) {
 		case i.dropped == "" && i.newest > 0 && i.o.Now().BootNS-i.newest < int64(silence):
 			i.set(!i.level)
 		default:
+			i.set(gpio.Low)
+		}
+		i.mu.Unlock()
+	}
+}
+
+// look lets a steady level fall when samples no longer arrive; the next one raises it.
+func (i *Interlock) look(ctx context.Context) {
+	tick := time.NewTicker(lookEvery)
+	defer tick.Stop()
+	for {
+		select {
+		case <-tick.C:
+		case <-ctx.Done():
+			return
+		}
+		i.mu.Lock()
+		if i.newest > 0 && i.o.Now().BootNS-i.newest >= int64(silence) {
 			i.set(gpio.Low)
 		}
 		i.mu.Unlock()

@@ -10,6 +10,7 @@ import (
 
 	"periph.io/x/conn/v3/gpio"
 
+	"soakrig/daemon/internal/journal"
 	"soakrig/daemon/record"
 )
 
@@ -168,5 +169,113 @@ func TestPinThatFails(t *testing.T) {
 	boom := errors.New("EBUSY")
 	if _, err := New(Options{Pin: &pin{fail: boom}}); !errors.Is(err, boom) {
 		t.Errorf("got %v", err)
+	}
+}
+
+// twoSources has the probe behind a source of its own.
+var twoSources = &record.Layout{
+	ID: 2, Rig: "t",
+	Sources: []record.Source{{Name: "back", Channels: []int{0}}, {Name: "air", Channels: []int{1}}}, Channels: layout.Channels,
+}
+
+// TestSourceThatFallsSilent: a probe whose source gives nothing at all, not even faults,
+// is lost while another source goes on, from the start or later.
+func TestSourceThatFallsSilent(t *testing.T) {
+	for _, comes := range []int{0, 3} {
+		r := newRig(t, Options{LostProbe: 5 * time.Second})
+		r.pass(&record.Layout{ID: 2, Rig: "t", Sources: twoSources.Sources, Channels: twoSources.Channels})
+		why := ""
+		for s := range 12 {
+			r.advance(time.Second)
+			if s < comes {
+				r.pass(&record.Sample{Layout: 2, Source: 0, Raw: []record.Raw{{Has: record.HasCode, Code: 200}}})
+			}
+			if w := r.pass(&record.Sample{Layout: 2, Source: 1, Raw: []record.Raw{{Has: record.HasCode, Code: 92}}}); w != "" {
+				if why = w; s < 5 {
+					t.Errorf("dropped after %d s", s)
+				}
+			}
+		}
+		if !strings.Contains(why, "vr1 has given no value for 5s (no sample)") || r.pin.now() != gpio.Low {
+			t.Errorf("%d samples, then none: %q, level %v", comes, why, r.pin.now())
+		}
+	}
+}
+
+// TestSteadyLevelFalls: without a heartbeat too the output falls when no sample comes,
+// and rises with the next.
+func TestSteadyLevelFalls(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r := newRig(t, Options{})
+		go r.i.look(t.Context())
+		if r.sample(f(60), 23); r.pin.now() != gpio.High {
+			t.Fatal("not high")
+		}
+		r.advance(silence - time.Second)
+		time.Sleep(2 * lookEvery)
+		synctest.Wait()
+		if r.pin.now() != gpio.High {
+			t.Error("fell early")
+		}
+		r.advance(time.Second)
+		time.Sleep(2 * lookEvery)
+		synctest.Wait()
+		if r.pin.now() != gpio.Low {
+			t.Error("still high without samples")
+		}
+		if r.sample(f(60), 23); r.pin.now() != gpio.High {
+			t.Error("does not rise again")
+		}
+	})
+}
+
+// TestDropIsDrivenAgain: a pin that could not be driven low is tried again.
+func TestDropIsDrivenAgain(t *testing.T) {
+	r := newRig(t, Options{DropAbove: f(120)})
+	r.sample(f(60), 23)
+	r.pin.fail = errors.New("EIO")
+	r.sample(f(130), 23)
+	r.sample(f(130), 23)
+	r.pin.fail = nil
+	if r.sample(f(60), 23); r.pin.now() != gpio.Low {
+		t.Error("not low once the pin works again")
+	}
+}
+
+// TestDropOutlastsARestart: what dropped since the newest run started still latches when
+// soakd starts again; a later start has ended it.
+func TestDropOutlastsARestart(t *testing.T) {
+	for _, c := range []struct {
+		events []string
+		low    bool
+	}{{[]string{"started", "interlock", "ended"}, true}, {[]string{"started", "ended"}, false}, {[]string{"started", "interlock", "ended", "started"}, false}} {
+		dir := t.TempDir()
+		j, err := journal.Open(journal.Options{Dir: dir})
+		if err != nil {
+			t.Fatal(err)
+		}
+		first := uint64(0)
+		for n, e := range c.events {
+			seq, err := j.Append(record.Stamp{BootNS: int64(n)}, &record.RunEvent{Event: e, Text: "probe vr1 is at 130.0 degC, above 120"})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if n == 0 {
+				first = seq
+			}
+		}
+		i, err := New(Options{Pin: &pin{}, Since: first, Layout: func() *record.Layout { return layout }, Now: func() record.Stamp { return record.Stamp{} }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := i.remember(t.Context(), j, j.State().Head+1); err != nil {
+			t.Fatal(err)
+		}
+		if got := i.Dropped(); strings.Contains(got, "before soakd started again: probe vr1") != c.low {
+			t.Errorf("%v: %q", c.events, got)
+		}
+		if err := j.Close(); err != nil {
+			t.Fatal(err)
+		}
 	}
 }

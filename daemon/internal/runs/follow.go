@@ -109,6 +109,9 @@ func (m *Manager) follow(ctx context.Context, e record.Entry) error {
 	if err != nil {
 		m.o.Log.Warn("entry of the run can't be used", "run", o.row.Start.Run, "sequence", e.Seq, "error", err)
 	}
+	if ev, ok := e.Body.(*record.RunEvent); ok && ev.Event == "interlock" {
+		o.row.Start.Repeats = 0 // somebody must look first
+	}
 	if ev, ok := e.Body.(*record.RunEvent); ok && ev.Run == o.row.Start.Run {
 		if ev.Event == "stop_requested" {
 			o.tracker.Stop(atS, ev.Text)

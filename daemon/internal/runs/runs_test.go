@@ -341,6 +341,24 @@ func TestRepeats(t *testing.T) {
 	}
 }
 
+// TestNoRepeatAfterADrop: once the interlock has dropped, no further repeat begins by
+// itself, since a start would raise it again.
+func TestNoRepeatAfterADrop(t *testing.T) {
+	b := newBench(t)
+	b.startRun(record.RunStart{Unit: "u", Repeats: 3})
+	b.run(90)
+	if _, err := b.j.Append(b.Now(), &record.RunEvent{Event: "interlock", Text: "probe vr1 is at 130.0 degC, above 120"}); err != nil {
+		t.Fatal(err)
+	}
+	b.loadW = 200
+	b.run(100)
+	b.loadW = 0
+	b.run(900)
+	if live, ok := b.m.Live(); ok {
+		t.Errorf("run %s began by itself", live.Run)
+	}
+}
+
 // TestOneRunIsOne: asking for one run, as soak start does by default, gives one.
 func TestOneRunIsOne(t *testing.T) {
 	b := newBench(t)
