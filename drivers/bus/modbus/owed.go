@@ -20,8 +20,10 @@ import (
 type owed struct {
 	open  bool      // it owes one
 	req   Request   // what it was asked for
-	asked bool      // the other function was asked since, once
-	since time.Time // when that was
+	asks  int       // how often the other function was asked since: once, and once more where noise may have eaten the answer
+	got   int       // how many answers to that came
+	since time.Time // when it was asked first
+	noise bool      // something else came instead of an answer
 	late  bool      // an answer came after its time-out since the last good exchange
 }
 
@@ -58,7 +60,7 @@ func (m *RTU) inStep(ctx context.Context, unit uint8) error {
 		_, err := m.clear(ctx)
 		return err
 	}
-	if !o.asked {
+	if o.asks == 0 || o.noise && o.asks == 1 {
 		stray, err := m.clear(ctx)
 		if err != nil {
 			return err
@@ -92,7 +94,10 @@ func (m *RTU) askOther(o *owed) error {
 	other.Function = ReadHolding + ReadInput - o.req.Function
 	frame := other.appendPDU(append(m.sent[:0], other.Unit))
 	frame = binary.LittleEndian.AppendUint16(frame, crc(frame))
-	o.asked, o.since = true, time.Now()
+	if o.asks++; o.asks == 1 {
+		o.since = time.Now()
+	}
+	o.noise = false
 	_, err := m.send(frame, 2*other.Count+answerRest)
 	return err
 }
@@ -106,14 +111,21 @@ func (m *RTU) collect(ctx context.Context, o *owed, until time.Time) error {
 			if n > 0 {
 				m.dirty, m.need, m.ended = true, max(m.opt.Quiet, m.transmission(len(m.buf))), time.Now()
 			}
+			if o.got > 0 && ctx.Err() == nil {
+				return nil // the other one was in the noise
+			}
 			return fmt.Errorf("%w: %w", ErrTimeout, errOwing)
 		}
 		if err != nil {
+			o.noise = true
 			return err
 		}
 		m.ended = time.Now()
 		if function != o.req.Function {
-			return nil
+			if o.got++; o.got >= o.asks {
+				return nil
+			}
+			continue
 		}
 		o.late = true
 	}

@@ -43,6 +43,15 @@ func disturbances() []disturbed {
 		{"late inside the quarantine", false, func(_, g []byte) []step { return at(350*ms, g) }, drivers.Timeout},
 		{"late after the quarantine", false, func(_, g []byte) []step { return at(780*ms, g) }, drivers.Timeout},
 		{"late into the next request", false, func(_, g []byte) []step { return at(1005*ms, g) }, drivers.Timeout},
+		{"half, rest into the next request", false, func(_, g []byte) []step { return []step{{20 * ms, g[:5]}, {985 * ms, g[5:]}} }, drivers.Timeout},
+		{"late exception", false, func(_, _ []byte) []step { return at(350*ms, withCRC([]byte{1, 0x84, 6})) }, drivers.Timeout},
+		{"exception into the next request", false, func(_, _ []byte) []step { return at(1005*ms, withCRC([]byte{1, 0x84, 2})) }, drivers.Timeout},
+		{"late, then twice", false, func(_, g []byte) []step { return []step{{350 * ms, g}, {655 * ms, g}} }, drivers.Timeout},
+		{"twice, a gap apart", false, func(_, g []byte) []step { return []step{{20 * ms, g}, {130 * ms, g}} }, 0},
+		{"twice, half a second apart", false, func(_, g []byte) []step { return []step{{20 * ms, g}, {500 * ms, g}} }, 0},
+		{"half of the next one's length", false, func(_, g []byte) []step { return at(20*ms, withCRC(append([]byte{1, 4, 2}, g[3:5]...))) }, drivers.Corrupt},
+		{"all zeros", false, func(_, g []byte) []step { return at(20*ms, make([]byte, len(g))) }, drivers.Corrupt},
+		{"all ones", false, func(_, g []byte) []step { return at(20*ms, bytes.Repeat([]byte{0xFF}, len(g))) }, drivers.Corrupt},
 		{"half", false, func(_, g []byte) []step { return at(20*ms, g[:5]) }, drivers.Timeout},
 		{"half, rest late", false, func(_, g []byte) []step { return []step{{20 * ms, g[:5]}, {400 * ms, g[5:]}} }, drivers.Timeout},
 		{"in five pieces", false, func(_, g []byte) []step {
@@ -270,4 +279,32 @@ func TestRTUKeepsTheGap(t *testing.T) {
 			}
 		}
 	})
+}
+
+// TestExceptionsOfEveryCode: an exception is a refusal with its code, whatever it is,
+// and leaves the line in step; one with another function or a wrong CRC is none.
+func TestExceptionsOfEveryCode(t *testing.T) {
+	for code := range 256 {
+		synctest.Test(t, func(t *testing.T) {
+			l := newFakeLine(func(n int, request []byte) []step {
+				if n%2 == 0 {
+					return []step{{5 * time.Millisecond, withCRC([]byte{request[0], request[1] | 0x80, byte(code)})}}
+				}
+				return []step{{5 * time.Millisecond, meter(request)}}
+			})
+			m := overLine(l, quick)
+			defer m.Close()
+			var dst [4]byte
+			req := Request{Unit: 1, Function: ReadInput, Address: 100, Count: 2}
+			err := m.Read(t.Context(), req, dst[:])
+			var e *Exception
+			if !errors.As(err, &e) || int(e.Code) != code || drivers.AnswerFaults(err) != drivers.DeviceError {
+				t.Errorf("code %d: %v", code, err)
+			}
+			start := time.Now()
+			if err := m.Read(t.Context(), req, dst[:]); err != nil || dst[1] != 100 || time.Since(start) > time.Second/2 {
+				t.Errorf("after code %d: %v, % x, %v", code, err, dst, time.Since(start))
+			}
+		})
+	}
 }

@@ -13,34 +13,33 @@ import (
 // word order, a neighbouring address, another function, another map, another unit.
 func (d *Dev) Probe(ctx context.Context) ([]string, error) {
 	var lines []string
-	var first error
 	for _, u := range d.units {
 		device := u.regs.Device
 		if device != "" {
 			device = " (" + device + ")"
 		}
 		lines = append(lines, fmt.Sprintf("%s, unit %d: map %s%s", d.port, u.unit, u.regs.ID, device))
-		silent := false
-		for _, f := range u.fields {
-			if silent {
-				continue // said once
+		var lost error // once it is, the other fields would say the same
+		for i := 0; i < len(u.fields) && lost == nil; i++ {
+			line, err := d.probeField(ctx, u, u.fields[i])
+			var refused *modbus.Exception
+			if err != nil && (!errors.As(err, &refused) || isSilent(err)) {
+				lost = err
 			}
-			line, err := d.probeField(ctx, u, f)
-			if err != nil && first == nil {
-				first = err
-			}
-			silent = isSilent(err)
 			lines = append(lines, "  "+line)
 		}
-		if silent {
+		switch {
+		case ctx.Err() != nil:
+			return lines, ctx.Err()
+		case isSilent(lost):
 			lines = append(lines, "  "+d.otherUnits(ctx, u))
-			continue
-		}
-		for _, text := range d.diagnose(ctx, u) {
-			lines = append(lines, "  "+text)
+		case lost == nil:
+			for _, text := range d.diagnose(ctx, u) {
+				lines = append(lines, "  "+text)
+			}
 		}
 	}
-	return lines, first
+	return lines, nil
 }
 
 func (d *Dev) probeField(ctx context.Context, u *meter, f field) (string, error) {
