@@ -55,8 +55,8 @@ func TestRTUSlowDevice(t *testing.T) {
 	for name, kind := range kinds {
 		t.Run(name, func(t *testing.T) {
 			n := 0
-			for latency := 250 * time.Millisecond; latency <= 4*time.Second; latency += 53 * time.Millisecond {
-				for _, period := range []time.Duration{0, 100 * time.Millisecond, 500 * time.Millisecond, 700 * time.Millisecond, time.Second, 1300 * time.Millisecond} {
+			for latency := 250 * time.Millisecond; latency <= 4*time.Second; latency += 167 * time.Millisecond {
+				for _, period := range []time.Duration{0, 200 * time.Millisecond, 700 * time.Millisecond, time.Second} {
 					synctest.Test(t, func(t *testing.T) {
 						d := &slowDevice{latency: latency, queued: kind[0], deaf: kind[1], narrow: kind[2], turn: make(chan struct{}, 1)}
 						readSlowDevice(t, d, period)

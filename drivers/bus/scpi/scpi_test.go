@@ -274,8 +274,8 @@ func TestALateAnswerIsNotTheNextOne(t *testing.T) {
 // No answer may be taken for the other query's. One that does not say who it is has
 // nothing better than a pause, and is left out where that is too short.
 func TestSlowInstrument(t *testing.T) {
-	for latency := 1500 * time.Millisecond; latency < 9*time.Second; latency += 130 * time.Millisecond {
-		for _, period := range []time.Duration{0, 300 * time.Millisecond, time.Second, 2300 * time.Millisecond} {
+	for latency := 1500 * time.Millisecond; latency < 9*time.Second; latency += 370 * time.Millisecond {
+		for _, period := range []time.Duration{0, 300 * time.Millisecond, time.Second} {
 			synctest.Test(t, func(t *testing.T) { askSlowInstrument(t, latency, period) })
 		}
 	}
@@ -361,7 +361,7 @@ func (p *slowPort) Read(b []byte) (int, error) {
 		case !time.Now().Before(end):
 			return 0, os.ErrDeadlineExceeded
 		}
-		time.Sleep(min(time.Until(end), 5*time.Millisecond)) // the bubble's clock
+		time.Sleep(min(time.Until(end), 20*time.Millisecond)) // the bubble's clock
 	}
 }
 
