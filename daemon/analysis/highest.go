@@ -38,7 +38,7 @@ func (c Constants) expandedBelow(n int, combined float64) float64 {
 	return max(normalQuantile(1-0.025/float64(n)), c.CoverageFactor) * combined
 }
 
-// equalPlaces tells how high the hottest place really is where several can't be told
+// equalPlaces states how high the hottest place really is where several can't be told
 // apart.
 func (ev *evaluation) equalPlaces(hot int, p *record.Peak, lines []record.BudgetLine) {
 	n := ev.contenders(hot, lines)
@@ -47,11 +47,10 @@ func (ev *evaluation) equalPlaces(hot int, p *record.Peak, lines []record.Budget
 	}
 	below := ev.c.expandedBelow(n, combine(lines))
 	ev.statistic("hot_spot_contenders", p.Channel, float64(n), "")
-	ev.statistic("peak_expanded_below", p.Channel, below, "K")
-	if n < 3 {
-		return
+	stated := record.Statistic{Name: "peak_expanded_below", Channel: p.Channel, Value: below, Unit: "K"}
+	if n > 2 {
+		stated.Text = fmt.Sprintf("%d probes can't be told from the highest, and the highest of equals reads high: the hottest place is between %.1f and %.1f degC",
+			n, p.HeldC-below, p.HeldC+p.ExpandedK)
 	}
-	ev.find(record.Finding{Code: "equal_places", Severity: "note", Channel: p.Channel, FromS: number(p.AtS),
-		Seen: fmt.Sprintf("%d probes can't be told from the highest, and the highest of equals reads high: the hottest place is between %.1f and %.1f degC",
-			n, p.HeldC-below, p.HeldC+p.ExpandedK)})
+	ev.res.Statistics = append(ev.res.Statistics, stated)
 }

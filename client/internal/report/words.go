@@ -205,6 +205,11 @@ func peakFact(r *record.Result) Fact {
 			f.Text += fmt.Sprintf(", too near to tell apart: the hot spot is %s or %s", p.Channel, p.Second)
 		}
 	}
+	for _, s := range r.Statistics {
+		if s.Name == "peak_expanded_below" && s.Text != "" {
+			f.Text += "; " + pretty(s.Text)
+		}
+	}
 	if p.LowerBound {
 		f.State = Note
 		f.Text += "; a lower bound: " + unseen(r) + ", so the true peak may be higher"
