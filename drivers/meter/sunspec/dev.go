@@ -122,6 +122,9 @@ func sensible(kind drivers.Kind, v float64) error {
 	if math.Abs(v) > limit {
 		return fmt.Errorf("%g is beyond %g: broken scale factor or meter", v, limit)
 	}
+	if !math.IsInf(limit, 1) && v != 0 && math.Abs(v) < 1e-6 {
+		return fmt.Errorf("%g is smaller than any meter resolves: broken scale factor, or a device that swaps words", v)
+	}
 	return nil
 }
 

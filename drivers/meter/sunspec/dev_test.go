@@ -300,3 +300,62 @@ func FuzzValue(f *testing.F) {
 		}
 	})
 }
+
+// TestScaleFactorsAndSentinels puts a number and its scale factor in a model 201 and
+// wants the value, or a fault: by hand, raw times ten to the scale factor.
+func TestScaleFactorsAndSentinels(t *testing.T) {
+	const absent, out = drivers.DeviceError, drivers.OutOfRange
+	for _, c := range []struct {
+		point   string
+		at      int // register of the raw number, and of its scale factor
+		raw     []uint16
+		scaleAt int
+		scale   int16
+		want    float64
+		fault   drivers.Faults
+	}{
+		{"W", 18, []uint16{1987}, 22, -1, 198.7, 0},
+		{"W", 18, []uint16{1987}, 22, 0, 1987, 0},
+		{"W", 18, []uint16{1987}, 22, 3, 1987000, 0},
+		{"W", 18, []uint16{0xFF38}, 22, 0, -200, 0},
+		{"W", 18, []uint16{0}, 22, -1, 0, 0},
+		{"W", 18, []uint16{0x8000}, 22, -1, 0, absent},
+		{"W", 18, []uint16{0x8000}, 22, -32768, 0, absent},
+		{"W", 18, []uint16{1987}, 22, -32768, 0, absent},
+		{"W", 18, []uint16{0}, 22, -32768, 0, absent},
+		{"W", 18, []uint16{1987}, 22, 11, 0, out},
+		{"W", 18, []uint16{1987}, 22, -11, 0, out},
+		{"W", 18, []uint16{1987}, 22, 32767, 0, out},
+		{"W", 18, []uint16{1987}, 22, 10, 0, out},
+		{"W", 18, []uint16{1}, 22, -10, 0, out},
+		{"PhV", 7, []uint16{23010}, 15, -2, 230.1, 0},
+		{"PhV", 7, []uint16{23010}, 15, 2, 0, out},
+		{"Hz", 16, []uint16{5001}, 17, -2, 50.01, 0},
+		{"A", 2, []uint16{873}, 6, -3, 0.873, 0},
+		{"PF", 33, []uint16{989}, 37, -1, 0.989, 0},
+		{"PF", 33, []uint16{0xFC23}, 37, -1, -0.989, 0},
+		{"TotWhImp", 46, []uint16{0x0012, 0xD687}, 54, 0, 1234567 * 3600, 0},
+		{"TotWhImp", 46, []uint16{0x0012, 0xD687}, 54, -1, 123456.7 * 3600, 0},
+		{"TotWhImp", 46, []uint16{0xFFFF, 0xFFFF}, 54, 0, 4294967295 * 3600, 0},
+		{"TotWhImp", 46, []uint16{0, 0}, 54, 0, 0, absent},
+		{"TotWhImp", 46, []uint16{0, 1}, 54, -32768, 0, absent},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			block := make([]byte, 2*107)
+			put := func(at int, w uint16) { block[2*at], block[2*at+1] = byte(w>>8), byte(w) }
+			put(0, 201)
+			put(1, 105)
+			for i, w := range c.raw {
+				put(c.at+i, w)
+			}
+			put(c.scaleAt, uint16(c.scale))
+			d := open(t, chain(40000, 66, block), "", c.point)
+			var r [1]drivers.Reading
+			d.Read(t.Context(), r[:])
+			got := math.Float64frombits(uint64(r[0].Code)) * d.Converters()[0].PerCode
+			if r[0].Faults != c.fault || c.fault == 0 && math.Abs(got-c.want) > 1e-9*math.Abs(c.want) {
+				t.Errorf("%s = % x, scale factor %d: %v (%v, %v), want %v (%v)", c.point, c.raw, c.scale, got, r[0].Faults, r[0].Cause, c.want, c.fault)
+			}
+		})
+	}
+}
