@@ -6,7 +6,6 @@ import (
 	"path/filepath"
 
 	"github.com/spf13/cobra"
-	"github.com/spf13/cobra/doc"
 )
 
 // docsCommand writes the manual pages and shell completions that packages carry. It is
@@ -30,11 +29,9 @@ func writeDocs(root *cobra.Command, folder string) error {
 			return fmt.Errorf("make the folder of the manual: %w", err)
 		}
 	}
-	root.DisableAutoGenTag = true
 	name := root.Name()
-	header := &doc.GenManHeader{Section: "1", Source: "soakrig", Manual: "soakrig"}
-	if err := doc.GenManTree(root, header, man); err != nil {
-		return fmt.Errorf("write manual pages to %s: %w", man, err)
+	if err := writePages(root, man); err != nil {
+		return err
 	}
 	for _, w := range []struct {
 		file  string

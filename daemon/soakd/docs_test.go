@@ -18,12 +18,13 @@ func TestDocs(t *testing.T) {
 		}
 	}
 	for file, wants := range map[string][]string{
-		"man/soakd.1":            {"Jan 2026", "--config", "SIGHUP", "not a safety device"},
-		"man/soakd-check.1":      {"uncertainty", "--output"},
-		"man/soakd-drivers.1":    {"soakd drivers max31855"},
-		"completions/soakd.bash": {"__soakd"},
-		"completions/_soakd":     {"#compdef soakd"},
-		"completions/soakd.fish": {"complete -c soakd"},
+		"man/soakd.1":              {`"Jan 2026"`, `\-c, \-\-config file`, "SIGHUP", "not a safety device", `soakd\-check(1)`, "default /etc/soakd/rig.yaml"},
+		"man/soakd-check.1":        {"uncertainty", `\-\-output`, `soakd(1)`, "text or json"},
+		"man/soakd-journal-info.1": {".SH EXAMPLES", `\-\-config`, "soakd journal info /var/lib/soakd"},
+		"man/soakd-drivers.1":      {"soakd drivers max31855"},
+		"completions/soakd.bash":   {"__soakd"},
+		"completions/_soakd":       {"#compdef soakd"},
+		"completions/soakd.fish":   {"complete -c soakd"},
 	} {
 		text, err := os.ReadFile(filepath.Join(a, file))
 		if err != nil {
