@@ -100,7 +100,7 @@ func TestSupervision(t *testing.T) {
 	for key, want := range map[string]string{
 		"Type": "notify", "Restart": "always", "StartLimitIntervalSec": "0", "WatchdogSec": "30",
 		"DynamicUser": "yes", "DevicePolicy": "closed", "StateDirectory": "soakd", "ProtectSystem": "strict",
-		"ExecReload": "/bin/kill -HUP $MAINPID",
+		"ExecReload": "/bin/sh -c 'kill -HUP $MAINPID'",
 	} {
 		if got := settings(t, "soakd.service", key); !slices.Equal(got, []string{want}) {
 			t.Errorf("%s=%q, want %q", key, got, want)

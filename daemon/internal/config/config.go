@@ -4,7 +4,9 @@
 package config
 
 import (
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"time"
 
@@ -294,9 +296,20 @@ type Uncertainty struct {
 func Load(path string, known []*drivers.Driver) (*Config, error) {
 	text, err := os.ReadFile(path)
 	if err != nil {
-		return nil, fmt.Errorf("read configuration: %w", err)
+		return nil, fmt.Errorf("read configuration: %w%s", err, unreadable(err))
 	}
 	return Parse(path, text, known)
+}
+
+// unreadable says what to do about a file that can't be read.
+func unreadable(err error) string {
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return "; name the file with -config, or begin with an example (the package keeps some in /usr/share/doc/soakrig/examples/rigs)"
+	case errors.Is(err, fs.ErrPermission):
+		return "; let the service read it: chmod 644, or chgrp soakd-keys and chmod 640"
+	}
+	return ""
 }
 
 // Parse is Load for text that has been read; path is for messages.

@@ -3,6 +3,7 @@ package config
 import (
 	"flag"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
@@ -140,4 +141,28 @@ func FuzzParse(f *testing.F) {
 			t.Fatalf("config %v, error %v", c, err)
 		}
 	})
+}
+
+// TestUnreadable: a file that can't be read says what to do.
+func TestUnreadable(t *testing.T) {
+	dir := t.TempDir()
+	for _, c := range []struct {
+		err  error
+		path string
+		want string
+	}{
+		{nil, filepath.Join(dir, "none.yaml"), "begin with an example"},
+		{nil, dir, "is a directory"},
+		{&fs.PathError{Op: "open", Path: "rig.yaml", Err: fs.ErrPermission}, "", "chgrp soakd-keys"},
+	} {
+		text := ""
+		if c.err != nil { // root may read everything
+			text = unreadable(c.err)
+		} else if _, err := Load(c.path, nil); err != nil {
+			text = err.Error()
+		}
+		if !strings.Contains(text, c.want) {
+			t.Errorf("%s: %q, want %q", c.path, text, c.want)
+		}
+	}
 }
