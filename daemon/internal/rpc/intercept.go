@@ -58,6 +58,9 @@ func (s *Server) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo,
 	}
 	defer done()
 	defer s.recovered(info.FullMethod, &err)
+	if err := checkRequest(req); err != nil {
+		return nil, err
+	}
 	resp, err = handler(ctx, req)
 	return resp, s.finished(ctx, err)
 }
@@ -104,3 +107,11 @@ type endingStream struct {
 
 // Context implements grpc.ServerStream.
 func (s *endingStream) Context() context.Context { return s.ctx }
+
+// RecvMsg implements grpc.ServerStream.
+func (s *endingStream) RecvMsg(m any) error {
+	if err := s.ServerStream.RecvMsg(m); err != nil {
+		return err
+	}
+	return checkRequest(m)
+}

@@ -61,6 +61,7 @@ func New(o Options) (*Server, error) {
 		grpc.WaitForHandlers(true),
 		grpc.MaxConcurrentStreams(uint32(o.Limits.StreamsPerConn)),
 		grpc.MaxRecvMsgSize(1<<20),
+		grpc.ForceServerCodecV2(newLenient()),
 		grpc.MaxHeaderListSize(16<<10),
 		grpc.ConnectionTimeout(10*time.Second),
 		grpc.ChainUnaryInterceptor(s.unary),
