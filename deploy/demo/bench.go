@@ -83,7 +83,7 @@ func (b *bench) soak(ctx context.Context, j job) (string, error) {
 		return "", fmt.Errorf("mount %s: %w", j.model.Name, err)
 	}
 	run, _, err := b.client.Start(ctx, client.StartRequest{
-		Unit: j.unit,
+		Unit: j.unit, Revision: j.revision,
 		Setup: record.Setup{
 			Name: j.setup,
 			Conditions: map[string]string{

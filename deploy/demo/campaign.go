@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -43,10 +44,10 @@ func run(ctx context.Context, o options, stdout, stderr io.Writer) error {
 		return err
 	}
 	fmt.Fprintf(stderr, "%d runs in %.0f s\n\n", len(runs), time.Since(begin).Seconds())
-	if err := publish(ctx, o, benches, stdout, stderr); err != nil {
+	if err := publish(ctx, o, benches, stdout); err != nil {
 		return err
 	}
-	fmt.Fprintf(stdout, "\nAll of it took %.0f s.\n", time.Since(begin).Seconds())
+	fmt.Fprintf(stdout, "All of it took %.0f s.\n", time.Since(begin).Seconds())
 	if o.stay {
 		stay(ctx, benches, names, stdout)
 	}
@@ -98,31 +99,44 @@ func soakAll(ctx context.Context, benches map[string]*bench) ([]string, error) {
 	return runs, context.Cause(ctx)
 }
 
-// publish does with soak what a lab would: collect, compare, report, export.
-func publish(ctx context.Context, o options, benches map[string]*bench, stdout, stderr io.Writer) error {
+// step is one command of the lab, with what a newcomer should know of it.
+type step struct {
+	say  string
+	args []string
+	show bool // its output is the point
+}
+
+// publish does with soak what a lab would: collect, see what of the campaign is done,
+// report it, compare, export. What soak says on the way is shown only if it fails.
+func publish(ctx context.Context, o options, benches map[string]*bench, stdout io.Writer) error {
 	var rigs []string
 	for _, name := range []string{"bench-1", "bench-2", "bench-3"} {
 		rigs = append(rigs, "--rig", name+"="+benches[name].daemon.GRPCAddr())
 	}
-	archive := filepath.Join(o.dir, "runs")
-	for _, step := range []struct {
-		args  []string
-		quiet bool
-	}{
-		{append(rigs, "collect", archive), true},
-		{[]string{"compare", archive, "--published", "--override=settled", "-f", filepath.Join(o.dir, "compare.svg"), "-f", filepath.Join(o.dir, "compare.png")}, false},
-		{[]string{"report", archive, "-f", filepath.Join(o.dir, "report.html")}, true},
-		{[]string{"export", archive, "--format", "csv", "-d", filepath.Join(o.dir, "csv")}, true},
+	in := func(name string) string { return filepath.Join(o.dir, name) }
+	if err := os.WriteFile(in("campaign.yaml"), []byte(campaignYAML), 0o644); err != nil {
+		return fmt.Errorf("write the campaign: %w", err)
+	}
+	for _, s := range []step{
+		{"every finished run of every rig, one self-contained file each", append(rigs, "collect", in("runs")), false},
+		{"what of the campaign is done, and its whole report as one page", []string{"campaign", in("campaign.yaml"), in("runs"), "-f", in("report.html")}, true},
+		{"all runs side by side: table, charts of the peaks and of the curves", []string{"compare", in("runs"), "--published", "--override=settled",
+			"-f", in("peaks.svg"), "-f", in("peaks.png"), "--curves", in("curves.svg")}, true},
+		{"the readings for a spreadsheet", []string{"export", in("runs"), "--format", "csv", "-d", in("csv")}, false},
 	} {
+		fmt.Fprintf(stdout, "# %s\n$ soak %s\n", s.say, strings.Join(s.args, " "))
 		out := stdout
-		if step.quiet {
+		if !s.show {
 			out = io.Discard
 		}
-		fmt.Fprintf(stderr, "$ soak %s\n", strings.Join(step.args, " "))
-		if code := command.Run(ctx, step.args, out, stderr); code != 0 && code != 3 && code != 5 {
-			return fmt.Errorf("soak %s ended with %d", strings.Join(step.args, " "), code)
+		var said bytes.Buffer
+		code := command.Run(ctx, s.args, out, &said)
+		if code != 0 && code != 3 && code != 5 && !(code == 1 && s.args[0] == "campaign") { // 1: something is missing
+			return fmt.Errorf("soak %s ended with %d: %s", s.args[0], code, said.String())
 		}
+		fmt.Fprintln(stdout)
 	}
+	fmt.Fprintf(stdout, "Open %s in a browser. Beside it: peaks.svg, peaks.png, curves.svg for an article,\nruns/ (Parquet, with checksums), csv/, journals/ (what each rig wrote), campaign.yaml.\n", in("report.html"))
 	return nil
 }
 

@@ -34,9 +34,13 @@ func newProgress(w io.Writer, order []string) *progress {
 }
 
 func (p *progress) set(rig string, j job, l *record.Live) {
-	text := fmt.Sprintf("%s  %-8s %-7s  %-8s %3.0f min", rig, j.unit, j.setup, l.Phase, l.ElapsedS/60)
+	unit := j.unit
+	if j.revision != "" {
+		unit += " " + j.revision
+	}
+	text := fmt.Sprintf("%s  %-9s %-7s  %-8s %3.0f min", rig, unit, j.setup, l.Phase, l.ElapsedS/60)
 	if l.HotC != nil {
-		text += fmt.Sprintf("  hottest %5.1f degC on %s", *l.HotC, l.HotChannel)
+		text += fmt.Sprintf("  hottest %5.1f °C on %s", *l.HotC, l.HotChannel)
 	}
 	if l.PowerW != nil {
 		text += fmt.Sprintf("  %5.0f W", *l.PowerW)

@@ -10,14 +10,24 @@ import (
 // carriers for compute modules, and a lab with three rigs soaks each at a rated and a
 // boosted power setting. No name, figure or room here is a measurement.
 const scenario = `Four power-stage carriers of an imaginary maker, each at a rated and a boosted
-power setting, on three simulated rigs. Names, figures and room are invented.`
+power setting, on three simulated rigs. One limits itself, one loses a probe, one is
+revised and soaked again. Names, figures and room are invented.`
+
+// campaignYAML is what the lab wants done.
+const campaignYAML = `campaign: "Carriers for compute modules (simulated)"
+units: [quill-8, tansy-8, wicket-8, yarrow-8]
+setups: [rated, boosted]
+conditions: {enclosure: "closed, size M", fans: three at 900 rpm}
+`
 
 // job is one run of the campaign.
 type job struct {
 	bench string
 	unit  string
-	setup string
-	model simrig.UnitOpts
+	// revision of the unit; empty: it has none.
+	revision string
+	setup    string
+	model    simrig.UnitOpts
 }
 
 // Loads at the wall, W.
@@ -76,6 +86,9 @@ func (c carrier) model(setup string) simrig.UnitOpts {
 	return u
 }
 
+// revised is the unit that its maker revises during the campaign.
+const revised = "tansy-8"
+
 // jobs is the campaign: which rig soaks what, in order.
 func jobs() []job {
 	where := map[string]string{
@@ -86,7 +99,20 @@ func jobs() []job {
 	var all []job
 	for _, setup := range []string{"rated", "boosted"} {
 		for _, c := range carriers() {
-			all = append(all, job{bench: where[c.name+" "+setup], unit: c.name, setup: setup, model: c.model(setup)})
+			j := job{bench: where[c.name+" "+setup], unit: c.name, setup: setup, model: c.model(setup)}
+			if c.name == revised {
+				j.revision = "A"
+			}
+			all = append(all, j)
+		}
+	}
+	// In revision B the stages of one unit sit better on their heatsink.
+	for _, c := range carriers() {
+		if c.name == revised {
+			for i := range c.kPerW {
+				c.kPerW[i] *= 0.85
+			}
+			all = append(all, job{bench: "bench-3", unit: c.name, revision: "B", setup: "boosted", model: c.model("boosted")})
 		}
 	}
 	return all

@@ -121,7 +121,7 @@ func (s *session) printCampaign(st *campaign.State, form string) error {
 	for _, row := range st.Rows {
 		for _, r := range row.Runs {
 			if r.Place != campaign.Counts {
-				fmt.Fprintf(s.Stdout, "%s/%s %s: %s\n", r.Rig, r.Run, strings.ReplaceAll(string(r.Place), "_", " "), r.Why)
+				fmt.Fprintf(s.Stdout, "%s/%s %s: %s\n", r.Rig, r.Run, strings.ReplaceAll(string(r.Place), "_", " "), report.Prose(r.Why))
 			}
 		}
 	}
@@ -130,7 +130,7 @@ func (s *session) printCampaign(st *campaign.State, form string) error {
 	}
 	word := "nothing is missing"
 	if st.Missing > 0 {
-		word = fmt.Sprintf("missing: %d runs", st.Missing)
+		word = fmt.Sprintf("%d of %d runs are missing", st.Missing, wanted(st))
 	}
 	_, err := fmt.Fprintln(s.Stdout, word)
 	return err
@@ -147,6 +147,13 @@ func runPlaces(runs []campaign.Run) string {
 		parts = append(parts, text)
 	}
 	return strings.Join(parts, ", ")
+}
+
+func wanted(st *campaign.State) (n int) {
+	for _, row := range st.Rows {
+		n += row.Wanted
+	}
+	return n
 }
 
 // campaignPage reports the runs that the campaign shows.

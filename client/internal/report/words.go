@@ -459,6 +459,9 @@ func gapsFact(r *record.Result) Fact {
 	return Fact{"Gaps", fmt.Sprintf("%s, %s in all: %s", count(len(r.Gaps), "gap"), Length(total), strings.Join(parts, "; ")), Note}
 }
 
+// Prose is text of the analysis as people read it: units and signs as on a page.
+func Prose(text string) string { return pretty(text) }
+
 // pretty sets units in text of the analysis as the rest of a page has them.
 func pretty(text string) string {
 	return strings.NewReplacer(" degC", " °C", "+-", "±").Replace(text)
