@@ -47,7 +47,7 @@ var Driver = drivers.Driver{
 			{Key: "rref", Scope: "input", Unit: "ohm", Default: "required for max31865", Help: "reference resistor"},
 			{Key: "r0", Scope: "input", Unit: "ohm: 100 1000", Default: "100", Help: "max31865: the element's resistance at 0 degC"},
 		}, drivers.StepOption{}.Options()...),
-		Detects:  []string{"folder or file gone", "a fault that the kernel's driver reports by an error (EINVAL, EIO), without its kind; open and OVUV of the MAX31856", "missing MAX31855, MAX6675, MAX31856 (zeros)", "full scale and zero of the MAX31865", "out of range", "steps faster than any copper mass", "a hwmon fault file"},
+		Detects:  []string{"folder or file gone", "a fault that the kernel's driver reports by an error (EINVAL, EIO), without its kind; open and OVUV of the MAX31856", "missing MAX31855, MAX6675, MAX31856, and MCP9600 without a conversion (zeros)", "repeated bytes of the MCP9600", "full scale and zero of the MAX31865", "out of range", "steps faster than any copper mass", "a hwmon fault file"},
 		Misses:   []string{"which fault a MAX31855 has", "range, open and short bits of the MCP9600: a frozen value looks good", "settings lost by the MAX31856 while another channel keeps it from reading zero", "the fault bit of the MAX31865", "the soft faults of the LTC2983, which the kernel only logs", "the cold junction of the LTC2983 (give its file a channel of its own)", "that probe and cold junction are two transfers, up to one conversion apart"},
 		Accuracy: []string{"the chip's own; see its driver (soakd drivers NAME)"},
 		Caution:  "the MAX31856 driver of the kernel adds the cold-junction offset register a second time, without its sign: leave that register at zero. The MAX31865 driver's own scale is off by 256 degC; it is not used here.",
@@ -242,6 +242,10 @@ func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
 	code, cold = c.model.signed(code), c.model.signed(cold)
 	if c.model.zeroIsNone && code == 0 && cold == 0 {
 		r.Fail(drivers.NoChip, fmt.Errorf("channel %s: zero in every file: no chip, a chip without settings after a supply dip, or a probe at exactly 0 degC, which these files can't tell apart", c.channel))
+		return nil
+	}
+	if c.model.sixteenBit && repeats(code) && repeats(cold) {
+		r.Fail(drivers.Corrupt, fmt.Errorf("channel %s: codes %04Xh and %04Xh: all bytes equal: the controller ignores clock stretching and repeats bytes", c.channel, code&0xFFFF, cold&0xFFFF))
 		return nil
 	}
 	r.Has, r.Code, r.Age = drivers.HasCode, code, c.model.conversion // beside the faults of the files

@@ -53,7 +53,7 @@ var models = [...]model{
 		lines: []drivers.Line{
 			{Name: "converter", Half: 0.5, In: drivers.OnValue, SharedBy: "converter", Source: "MAX31865 data sheet 19-6478 rev 3, p1"}}},
 	{name: "mcp9600", probeFile: "in_temp_raw", coldFile: "in_temp_ambient_raw", law: drivers.LawLinearised, per: 0.0625, coldPer: 0.0625,
-		minC: -250, maxC: 1820, conversion: 332 * time.Millisecond, sixteenBit: true,
+		minC: -250, maxC: 1820, conversion: 332 * time.Millisecond, zeroIsNone: true, sixteenBit: true,
 		lines: []drivers.Line{
 			{Name: "converter, hot against cold junction", Half: 0.5, In: drivers.OnValue, SharedBy: "converter", Source: mcp96Source},
 			{Name: "cold junction, 0 to 85 degC", Half: 1, In: drivers.OnCold, SharedBy: "converter", Source: mcp96Source}}},
@@ -107,6 +107,9 @@ func (m model) signed(code int64) int64 {
 	}
 	return code
 }
+
+// repeats tells whether both bytes of a register are equal.
+func repeats(code int64) bool { return uint16(code)>>8 == uint16(code)&0xFF }
 
 // roughC is the probe's temperature as near as the file tells it, for the checks.
 func (m model) roughC(code int64, rref, r0 float64) float64 {
