@@ -1,6 +1,7 @@
 package recording
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strings"
@@ -96,7 +97,8 @@ func (c *checker) couple(key string, in *channel, ch *record.Channel) {
 	if in.Class == "" {
 		return
 	}
-	if _, err := its90.ParseClass(in.Class); err != nil {
+	class, err := its90.ParseClass(in.Class)
+	if err != nil {
 		words := []string{"iec-1", "iec-2", "iec-3", "astm-standard", "astm-special"}
 		c.doc.Addf(key+".class", "unknown tolerance class %q%s", in.Class, strictyaml.Suggest(in.Class, words))
 		ch.Class = ""
@@ -104,6 +106,16 @@ func (c *checker) couple(key string, in *channel, ch *record.Channel) {
 	if in.Couple == "" {
 		c.doc.Addf(key+".class", "a tolerance class needs a couple, such as couple: K")
 	}
+	if t, err := its90.ParseType(ch.Couple); err == nil && class.Valid() && !hasClass(t, class) {
+		c.doc.Addf(key+".class", "there is no class %v for type %v: leave it out, or name the class that the wire was bought with", class, t)
+	}
+}
+
+// hasClass tells whether a couple has a tolerance class at all.
+func hasClass(t its90.Type, class its90.Class) bool {
+	var outside *its90.RangeError
+	_, _, err := its90.Tolerance(t, class, math.NaN())
+	return errors.As(err, &outside)
 }
 
 // unitOf settles kind and unit; either may be left out when the other says it.
