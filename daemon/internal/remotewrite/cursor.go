@@ -33,16 +33,17 @@ type ack struct {
 }
 
 // freshFor is for how long an acknowledgement counts as fresh: receivers acknowledge
-// samples seconds before their disk has them (VictoriaMetrics about 5 s, the cache of a
-// Linux disk 30 s, both common practice), and forget them when they are killed.
-const freshFor = 30 * time.Second
+// samples before their disk has them, and forget them when they are killed.
+// VictoriaMetrics 1.79.5 was seen to forget 10 s of a series, and whole series that it
+// had met 30 s before.
+const freshFor = 2 * time.Minute
 
 // joinFor is for how long acknowledgements are joined that follow each other: a long
 // backlog may give hundreds a second.
 const joinFor = 2 * time.Second
 
 // freshKept bounds the acknowledgements that count as fresh.
-const freshKept = 128
+const freshKept = 256
 
 // cursor is what a receiver has acknowledged: everything before Live but for the
 // holes. Its methods may be called concurrently.

@@ -146,19 +146,19 @@ func TestOffsetIsLearntOncePerBoot(t *testing.T) {
 }
 
 // What was acknowledged last is sent again when the receiver may have forgotten it: all
-// of half a minute when it was away, a batch of it after a restart of ours.
+// of two minutes when it was away, a batch of it after a restart of ours.
 func TestDoubt(t *testing.T) {
 	began := time.Now()
 	fill := func() *cursor {
 		c := newCursor(t, t.TempDir(), "j")
-		for i := range uint64(10) { // a batch of 100 samples in 50 entries, every 10 s
-			c.accept(span{1 + 50*i, 51 + 50*i}, 100, began.Add(time.Duration(i)*10*time.Second))
+		for i := range uint64(10) { // a batch of 100 samples in 50 entries, every 30 s
+			c.accept(span{1 + 50*i, 51 + 50*i}, 100, began.Add(time.Duration(i)*30*time.Second))
 		}
 		return c
 	}
 	c := fill()
-	if !c.doubt(math.MaxInt) || len(c.Holes) != 1 || c.Holes[0] != (span{301, 501}) || c.Live != 501 {
-		t.Errorf("holes %v, want 301 to 500: the newest 32 s", c.Holes)
+	if !c.doubt(math.MaxInt) || len(c.Holes) != 1 || c.Holes[0] != (span{251, 501}) || c.Live != 501 {
+		t.Errorf("holes %v, want 251 to 500: the newest two minutes", c.Holes)
 	}
 	if c.doubt(math.MaxInt) {
 		t.Error("doubted twice")
@@ -167,11 +167,11 @@ func TestDoubt(t *testing.T) {
 	if !c.doubt(150) || len(c.Holes) != 1 || c.Holes[0] != (span{426, 501}) {
 		t.Errorf("holes %v, want 426 to 500: 150 samples", c.Holes)
 	}
-	if !c.doubt(math.MaxInt) || c.Holes[0] != (span{301, 501}) || !c.valid() {
+	if !c.doubt(math.MaxInt) || c.Holes[0] != (span{251, 501}) || !c.valid() {
 		t.Errorf("holes %v, want the rest of it too", c.Holes)
 	}
 	c = fill()
-	if !c.doubt(100) || c.Holes[0] != (span{451, 501}) || len(c.Fresh) != 3 {
+	if !c.doubt(100) || c.Holes[0] != (span{451, 501}) || len(c.Fresh) != 4 {
 		t.Errorf("holes %v, want one range as a whole; fresh %v", c.Holes, c.Fresh)
 	}
 }
