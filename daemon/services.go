@@ -23,7 +23,7 @@ func (d *Daemon) startServices() (err error) {
 	d.rpc, err = rpc.New(rpc.Options{
 		Rig: d.config.Rig, Version: d.opts.Version, Algorithm: analysis.Version, Simulated: d.config.Simulated != nil,
 		Journal: rpc.FromJournal(d.journal), Layout: d.layout, Convert: convertFor,
-		Runs: runsView{d.runs, d.board.sim}, Sources: d.sourceHealth, Clock: d.board.clock, DefaultPlan: planOf(d.config),
+		Runs: runsView{d.runs, d.board.sim}, Sources: d.sourceHealth, Clock: d.board.clock, DefaultPlan: d.runs.Plan,
 		RunErrors:    rpc.RunErrors{NoRun: runs.ErrNoRun, Open: runs.ErrRunOpen, NotOpen: runs.ErrNoOpen, Plan: runs.ErrPlan},
 		Security:     rpc.Security{CertFile: l.TLSCert, KeyFile: l.TLSKey, ClientCA: l.ClientCA, TokenFile: l.Tokens},
 		NoReflection: l.Reflection != nil && !*l.Reflection,

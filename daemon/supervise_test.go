@@ -6,12 +6,14 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"soakrig/client"
 	"soakrig/daemon/internal/acquire"
 	"soakrig/daemon/internal/journal"
 	"soakrig/daemon/internal/rigtime"
@@ -280,5 +282,17 @@ plan: {baseline: 1m, load: 20m, cooldown: 1m}
 	}
 	if l := d.layout(); l.ID == layout.ID || l.Sources[0].EveryNS != 2e8 || l.Channels[1].Name != "vr7" || l.Channels[0].Place != "stage 9" {
 		t.Errorf("the whole file was not taken: %+v", l)
+	}
+	c, err := client.Dial(t.Context(), d.GRPCAddr(), client.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.Close()
+	now, err := c.Describe(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p := now.DefaultPlan; len(p.Limits) != 1 || p.Limits[0].Bound != 85 || !slices.ContainsFunc(p.Phases, func(p record.PhasePlan) bool { return p.LengthS == 1800 }) {
+		t.Errorf("clients are told the plan of before: %+v", p)
 	}
 }

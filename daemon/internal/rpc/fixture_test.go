@@ -393,9 +393,12 @@ func newFixture(t testing.TB) *fixture {
 		Sources: func() []SourceHealth {
 			return []SourceHealth{{Source: "back", State: "opened", Reads: uint64(f.journal.State().Head)}}
 		},
-		DefaultPlan: record.Plan{Phases: []record.PhasePlan{{Phase: record.PhaseLoad, LengthS: 60, Begins: "load", Results: true}}},
-		Limits:      Limits{RequestsPerSecond: 1e5},
-		Log:         slog.New(slog.NewTextHandler(f.logged, nil)),
+		DefaultPlan: func() record.Plan {
+			return record.Plan{Phases: []record.PhasePlan{{Phase: record.PhaseLoad, LengthS: 60, Begins: "load", Results: true,
+				Command: record.Command{Args: []string{"load", "on"}, TimeoutS: 5}}}}
+		},
+		Limits: Limits{RequestsPerSecond: 1e5},
+		Log:    slog.New(slog.NewTextHandler(f.logged, nil)),
 	}
 	return f
 }

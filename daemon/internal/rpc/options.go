@@ -33,9 +33,11 @@ type Options struct {
 	// knows that there is no value. Called concurrently.
 	Push func(ctx context.Context, channel string, value *float64, age time.Duration) error
 	// Sources is the state of every source in the order of the layout; nil: unknown.
-	Sources     func() []SourceHealth
-	Clock       rigtime.Clock
-	DefaultPlan record.Plan
+	Sources func() []SourceHealth
+	Clock   rigtime.Clock
+	// DefaultPlan is the plan of a run that brings none, as configured now. The commands
+	// in it are the only ones that a plan over the wire may name. Called concurrently.
+	DefaultPlan func() record.Plan
 
 	Security Security
 	// NoReflection switches server reflection off.
@@ -163,6 +165,9 @@ func (o *Options) check() error {
 	missing := map[string]bool{
 		"Rig": o.Rig == "", "Journal": o.Journal == nil, "Layout": o.Layout == nil,
 		"Convert": o.Convert == nil, "Runs": o.Runs == nil, "Clock": o.Clock == nil,
+	}
+	if o.DefaultPlan == nil {
+		o.DefaultPlan = func() record.Plan { return record.Plan{} }
 	}
 	for name, is := range missing {
 		if is {

@@ -28,7 +28,7 @@ func (s *rig) Describe(context.Context, *pb.DescribeRequest) (*pb.DescribeRespon
 	if err := recordpb.ToProto(s.opts.Layout(), resp.Layout); err != nil {
 		return nil, internal(err)
 	}
-	if err := recordpb.ToProto(s.opts.DefaultPlan, resp.DefaultPlan); err != nil {
+	if err := recordpb.ToProto(s.opts.DefaultPlan(), resp.DefaultPlan); err != nil {
 		return nil, internal(err)
 	}
 	return resp, nil

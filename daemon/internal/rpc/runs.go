@@ -4,7 +4,9 @@ import (
 	"context"
 	"encoding/base64"
 	"errors"
+	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -57,11 +59,32 @@ func (s *runService) Start(ctx context.Context, req *pb.StartRequest) (*pb.Start
 			return nil, badField("plan", "%v", err)
 		}
 	}
+	if err := s.commands(start.Plan); err != nil {
+		return nil, err
+	}
 	run, seq, err := s.opts.Runs.Start(ctx, start, req.LoadS)
 	if err != nil {
 		return nil, s.runError("plan", err)
 	}
 	return &pb.StartResponse{Run: run, Sequence: seq}, nil
+}
+
+// commands refuses programs that the rig's own configuration does not name: who may
+// start a run may not for that reason run what he likes on the board.
+func (s *Server) commands(plan record.Plan) error {
+	configured := s.opts.DefaultPlan().Phases
+	for i, p := range plan.Phases {
+		if len(p.Command.Args) == 0 {
+			continue
+		}
+		if !slices.ContainsFunc(configured, func(c record.PhasePlan) bool {
+			return c.Command.TimeoutS == p.Command.TimeoutS && slices.Equal(c.Command.Args, p.Command.Args)
+		}) {
+			return badField(fmt.Sprintf("plan.phases[%d].command", i),
+				"%q is not a command of rig %s's configuration, and no other is run; leave it out and mark the load from the script that runs it", p.Command.Args, s.opts.Rig)
+		}
+	}
+	return nil
 }
 
 // Stop implements the service.

@@ -172,6 +172,13 @@ func TestRunRefusals(t *testing.T) {
 		checkStatus(t, one.err, codes.InvalidArgument, reasonField, one.text)
 	}
 	checkStatus(t, start(&pb.StartRequest{Unit: "A", Plan: &pb.Plan{Phases: []*pb.PhasePlan{{}}}}), codes.InvalidArgument, reasonPlan, "bad plan")
+	withCommand := func(timeoutS float64, args ...string) *pb.StartRequest {
+		return &pb.StartRequest{Unit: "A", Plan: &pb.Plan{Phases: []*pb.PhasePlan{
+			{Phase: "baseline", Begins: "now"}, {Phase: "load", Begins: "after", Command: &pb.Command{Args: args, TimeoutS: timeoutS}}}}}
+	}
+	for _, r := range []*pb.StartRequest{withCommand(0, "sh", "-c", "id"), withCommand(5, "load"), withCommand(5, "load", "on", "now"), withCommand(6, "load", "on"), withCommand(5, "")} {
+		checkStatus(t, start(r), codes.InvalidArgument, reasonField, "plan.phases[1].command: ")
+	}
 	_, err := c.Mark(ctx, &pb.MarkRequest{Text: "  "})
 	checkStatus(t, err, codes.InvalidArgument, reasonField, "text: is empty")
 	_, err = c.Get(ctx, &pb.GetRequest{})
