@@ -26,13 +26,8 @@ type fetch struct {
 	line record.Timeline
 	at   map[uint32]int // layout id -> index into run.Layouts
 
-	// The wire tells the boot of samples only. A note belongs to the boot of the sample
-	// before it, unless its clock says that the board has started anew since.
-	boot   record.BootID
-	bootNS int64
-	lastS  float64        // run time of the newest entry
-	zeroed bool           // line has the run's start
-	held   []client.Event // notes whose boot the next sample tells
+	lastS  float64 // run time of the newest entry
+	zeroed bool    // line has the run's start
 }
 
 var errEnough = errors.New("the caller has enough")
@@ -52,7 +47,6 @@ func (f *fetch) readings(ctx context.Context) archive.Readings {
 		_, err := from.Read(ctx, client.Range{Journal: rec.JournalID, From: rec.FirstSeq, To: rec.LastSeq}, func(e *client.Event) error {
 			return f.event(e, yield)
 		})
-		f.release()
 		if err != nil && !errors.Is(err, errEnough) {
 			yield(nil, fmt.Errorf("run %s: %w", rec.Start.Run, err))
 		}
@@ -64,27 +58,11 @@ func (f *fetch) event(e *client.Event, yield func(*archive.Reading, error) bool)
 		f.run.Events = append(f.run.Events, archive.Event{Seq: e.Gap.From, AtS: f.lastS, FromS: f.lastS, Kind: "gap", Cause: e.Gap.Cause, Text: e.Gap.Text})
 		return nil
 	}
-	if e.Kind == client.KindNote && (f.boot == (record.BootID{}) || e.At.BootNS < f.bootNS) {
-		f.held = append(f.held, *e)
-		return nil
-	}
 	if e.Kind == client.KindSample {
-		f.boot, f.bootNS = e.At.Boot, e.At.BootNS
-		f.release()
 		return f.sample(e, f.runTime(e), yield)
 	}
-	e.At.Boot = f.boot
 	f.note(e)
 	return nil
-}
-
-// release passes on the notes that were held for their boot.
-func (f *fetch) release() {
-	for i := range f.held {
-		f.held[i].At.Boot = f.boot
-		f.note(&f.held[i])
-	}
-	f.held = f.held[:0]
 }
 
 // runTime is the run time of an entry. A reboot before it becomes an event.
