@@ -17,20 +17,20 @@ import (
 //
 // factor is what one of the field's unit is in the unit that leaves. An empty text
 // gives one line that says that nothing is stated.
-func accuracyLines(text string, factor float64) ([]drivers.Line, error) {
+func accuracyLines(text, unit string, factor float64) ([]drivers.Line, error) {
 	if strings.TrimSpace(text) == "" {
 		return []drivers.Line{{Name: "accuracy", In: drivers.OnValue, SharedBy: "converter"}}, nil
 	}
 	line := drivers.Line{Name: text, In: drivers.OnValue, SharedBy: "converter"}
 	for term := range strings.SplitSeq(text, "+") {
-		if err := addTerm(&line, strings.TrimSpace(term), factor); err != nil {
+		if err := addTerm(&line, strings.TrimSpace(term), unit, factor); err != nil {
 			return nil, fmt.Errorf("accuracy %q: %w", text, err)
 		}
 	}
 	return []drivers.Line{line}, nil
 }
 
-func addTerm(line *drivers.Line, term string, factor float64) error {
+func addTerm(line *drivers.Line, term, unit string, factor float64) error {
 	if class, ok := strings.CutPrefix(term, "class "); ok {
 		// Classes 0.2S and 0.5S differ from 0.2 and 0.5 in their range only.
 		v, err := positive(strings.TrimSuffix(class, "S"))
@@ -46,14 +46,27 @@ func addTerm(line *drivers.Line, term string, factor float64) error {
 			line.Rel += v / 100
 			return nil
 		}
-		full, err := positive(strings.Fields(of + " ")[0])
-		line.Half += v / 100 * full * factor
+		full, err := amount(of, unit, factor)
+		line.Half += v / 100 * full
 		return err
 	}
-	number, _, _ := strings.Cut(term, " ")
-	v, err := positive(number)
-	line.Half += v * factor
+	v, err := amount(term, unit, factor)
+	line.Half += v
 	return err
+}
+
+// amount reads "18400 W" in the unit that leaves; without a unit it is in the field's.
+func amount(text, unit string, factor float64) (float64, error) {
+	number, said, _ := strings.Cut(strings.TrimSpace(text), " ")
+	v, err := positive(number)
+	if said = strings.TrimSpace(said); err != nil || said == "" {
+		return v * factor, err
+	}
+	q, own := drivers.QuantityOf(said), drivers.QuantityOf(unit)
+	if q.Kind != own.Kind || q.Unit != own.Unit {
+		return 0, fmt.Errorf("%q is in %s, the field is in %q", text, said, unit)
+	}
+	return v * q.Factor, nil
 }
 
 func positive(text string) (float64, error) {

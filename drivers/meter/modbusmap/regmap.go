@@ -96,10 +96,13 @@ func LoadMap(name string) (*Map, error) {
 // ParseMap decodes and checks a map; name stands in errors.
 func ParseMap(name string, text []byte) (*Map, error) {
 	m := &Map{}
+	if len(bytes.TrimSpace(text)) == 0 {
+		return nil, fmt.Errorf("register map %s: it is empty; soakd drivers modbusmap says what a map has", name)
+	}
 	if err := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict()).Decode(m); err != nil {
 		return nil, fmt.Errorf("register map %s: %w", name, err)
 	}
-	if err := m.check(); err != nil {
+	if err := errors.Join(checkNumbers(text), m.check()); err != nil {
 		return nil, fmt.Errorf("register map %s: %w", name, err)
 	}
 	return m, nil
@@ -120,8 +123,17 @@ func (m *Map) check() error {
 	if m.Join < 0 || m.Most < 0 || m.Most > modbus.MaxRegisters {
 		errs = append(errs, fmt.Errorf("join: %d, most: %d; join is at least 0, most is 1..%d", m.Join, m.Most, modbus.MaxRegisters))
 	}
+	if _, err := parseOrder(m.Order, 2); m.Order != "" && err != nil {
+		errs = append(errs, err)
+	}
 	for _, name := range m.names() {
 		f, err := m.resolve(name)
+		if err == nil && name == "" {
+			err = errors.New("a field without a name")
+		}
+		if err == nil && m.Most > 0 && f.registers > m.Most {
+			err = fmt.Errorf("%d registers, and most says that one request has at most %d", f.registers, m.Most)
+		}
 		if err != nil {
 			errs = append(errs, fmt.Errorf("fields.%s: %w", name, err))
 			continue
@@ -234,8 +246,11 @@ func (m *Map) convert(f *field, src Field) error {
 	if sign == 0 {
 		sign = 1
 	}
-	if math.Abs(sign) != 1 || math.IsNaN(scale) || math.IsInf(scale, 0) {
-		return fmt.Errorf("sign %d, scale %v: sign is 1 or -1, scale a finite number", src.Sign, src.Scale)
+	if math.Abs(sign) != 1 || !finite(scale) || !finite(src.Offset) {
+		return fmt.Errorf("sign %d, scale %v, offset %v: sign is 1 or -1, the others are finite numbers", src.Sign, src.Scale, src.Offset)
+	}
+	if meant := meantUnit(src.Unit); meant != "" {
+		return fmt.Errorf("unit %q: did you mean %q? (for other multiples use scale)", src.Unit, meant)
 	}
 	f.conv = drivers.Converter{
 		Model: m.model(), Law: f.kind.law(), Kind: q.Kind, Unit: q.Unit,
@@ -251,7 +266,10 @@ func (m *Map) convert(f *field, src Field) error {
 	case q.Kind == drivers.Power:
 		return errors.New("range is missing: a power needs one, so that a wrong map or order shows")
 	}
-	if src.Modulus < 0 {
+	if q.Kind == drivers.Power && (math.IsInf(f.lo, 0) || math.IsInf(f.hi, 0)) {
+		return fmt.Errorf("range %v: a power needs finite limits, so that a wrong map or order shows", src.Range)
+	}
+	if !(src.Modulus >= 0) || math.IsInf(src.Modulus, 0) {
 		return fmt.Errorf("modulus %v: give the reading at which the counter starts again from 0", src.Modulus)
 	}
 	if q.Kind == drivers.Energy {
@@ -259,7 +277,7 @@ func (m *Map) convert(f *field, src Field) error {
 			f.conv.Modulus = math.Abs(f.kind.span() * f.conv.PerCode)
 		}
 	}
-	lines, err := accuracyLines(src.Accuracy, q.Factor)
+	lines, err := accuracyLines(src.Accuracy, src.Unit, q.Factor)
 	if err != nil {
 		return err
 	}

@@ -50,6 +50,28 @@ func TestBadMapsSayWhatIsWrong(t *testing.T) {
 		{head + "  a: {address: 1, type: u16, sign: 3}", "sign 3"},
 		{head + "  a: {address: 1, type: u16, unit: Wh, modulus: -1}", "modulus -1"},
 		{head + "  a: {address: 1, type: u16, accuracy: good}", `"good" is not a number`},
+		{head + "  a: {type: u16, unit: V}", "fields.a.address: required"},
+		{head + "  a: {address: 1.5, type: u16}", "fields.a.address: want a whole number without quotes, got 1.5"},
+		{head + "  a: {address: \"12\", type: u16}", "got 12"},
+		{head + "  a: {address: 1, type: u16, sign: -1.0}", "fields.a.sign: want a whole number"},
+		{head + "  a: {address: 1, type: u16, drop: [1.5]}", "fields.a.drop: want a whole number"},
+		{"base: 0.5\n" + head + "  a: {address: 1, type: u16}", "base: want a whole number"},
+		{head + "  a: {address: 1, type: u16, drop: [70000]}", "drop 70000: a u16 can't hold it"},
+		{head + "  a: {address: 1, type: i16, drop: [-40000]}", "drop -40000: a i16 can't hold it"},
+		{head + "  a: {address: 1, type: u16, unit: kw}", `unit "kw": did you mean "kW"?`},
+		{head + "  a: {address: 1, type: u16, unit: Volts}", `did you mean "V"?`},
+		{head + "  a: {address: 1, type: u16, unit: MW}", `did you mean "mW"?`},
+		{head + "  a: {address: 1, type: u16, unit: W, range: [-.inf, .inf]}", "finite limits"},
+		{head + "  a: {address: 1, type: u16, offset: .nan}", "offset NaN"},
+		{head + "  a: {address: 1, type: u16, unit: Wh, modulus: .nan}", "modulus NaN"},
+		{head + "  a: {address: 1, type: u16, unit: W, range: [0, 5], accuracy: 0.5 V}", `is in V, the field is in "W"`},
+		{head + "  a: {address: 1, type: u16, unit: W, range: [0, 5], accuracy: 1% of 300 V}", `is in V, the field is in "W"`},
+		{head + "  \"\": {address: 1, type: u16}", "a field without a name"},
+		{head + "  a: {address: 1, type: u16}\n  a: {address: 2, type: u16}", "already defined"},
+		{head + "  a: {address: 1, type: u16, adress: 2}", "adress"},
+		{"id: x\nfunction: 4\norder: HIGHLOW\nfields: {a: {address: 1, type: u16}}", `order "HIGHLOW": use ABCD`},
+		{"most: 1\n" + head + "  a: {address: 1, type: u32}", "2 registers, and most says"},
+		{"", "it is empty"},
 		{"even_counts: true\n" + head + "  a: {address: 1, type: u16}", "even counts"},
 	} {
 		_, err := ParseMap("bad.yaml", []byte(c.text))
@@ -122,15 +144,18 @@ func TestAccuracyText(t *testing.T) {
 		{"1% of 18400 W", 1, 0, 184},
 		{"0.2% of reading + 0.1% of 1500 W", 1, 0.002, 1.5},
 		{"0.01 kWh", 3.6e6, 0, 36000},
+		{"10 Wh", 3.6e6, 0, 36000},
+		{"0.01", 3.6e6, 0, 36000},
 		{"", 1, 0, 0},
 	} {
-		lines, err := accuracyLines(c.text, c.factor)
+		unit := map[float64]string{1: "W", 3.6e6: "kWh"}[c.factor]
+		lines, err := accuracyLines(c.text, unit, c.factor)
 		if err != nil || len(lines) != 1 || math.Abs(lines[0].Rel-c.rel) > 1e-12 || math.Abs(lines[0].Half-c.half) > 1e-9 {
 			t.Errorf("%q: %+v, %v", c.text, lines, err)
 		}
 	}
 	for _, text := range []string{"class", "class -1", "x% of reading", "1% of", "0 W", "NaN W", "Inf W", "+"} {
-		if lines, err := accuracyLines(text, 1); err == nil {
+		if lines, err := accuracyLines(text, "W", 1); err == nil {
 			t.Errorf("%q: accepted as %+v", text, lines)
 		}
 	}
