@@ -70,6 +70,12 @@ func Check(ctx context.Context, c *Config, known []*drivers.Driver) (CheckReport
 		return CheckReport{}, err
 	}
 	r, err := report(c, a.Layout(), taken, b)
+	if c.Interlock != nil { // soakd does not start without the pin; looking it up moves nothing
+		if _, err := b.host.Pin(c.Interlock.Pin); err != nil {
+			r.OK = false
+			r.Problems = append(r.Problems, fmt.Sprintf("interlock: soakd would not start: %v", err))
+		}
+	}
 	r.Notes = diagnose(c, r.Ports)
 	r.Cautions = append(r.Cautions, remoteCautions(c)...)
 	return r, err

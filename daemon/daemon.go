@@ -129,6 +129,10 @@ func (d *Daemon) start() (err error) {
 	if d.board, err = openBoard(opts.Config); err != nil {
 		return err
 	}
+	if opts.Config.Simulated == nil {
+		ports := d.board.host.Names()
+		d.look(ports, diagnose(opts.Config, ports))
+	}
 	jc := opts.Config.Journal
 	if d.journal, err = journal.Open(journal.Options{
 		Dir: jc.Dir, Sync: jc.Sync, Keep: jc.Keep, MaxBytes: int64(jc.MaxSize), Log: opts.Log,

@@ -32,6 +32,31 @@ func diagnose(c *Config, ports []bus.PortName) []string {
 	return s.diagnose(c)
 }
 
+// look logs, at a start on hardware, what a check would note about this computer, and
+// the ports that there are: on a board whose buses are off nothing else tells why every
+// source fails.
+func (d *Daemon) look(ports []bus.PortName, notes []string) {
+	for _, n := range notes {
+		d.log.Warn("this computer", "note", n)
+	}
+	var names []string
+	pins := 0
+	for _, p := range ports {
+		switch {
+		case p.Kind == "gpio":
+			pins++
+		case p.Note != "":
+			names = append(names, p.Name+" ("+p.Note+")")
+		default:
+			names = append(names, p.Name)
+		}
+	}
+	if len(names) == 0 {
+		names = []string{"none in /dev/spidev*, /dev/i2c-*, /dev/serial/by-id, /dev/tty*"}
+	}
+	d.log.Info("ports of this computer", "ports", strings.Join(names, ", "), "gpio_pins", pins)
+}
+
 func (s site) diagnose(c *Config) []string {
 	var notes []string
 	if c.Simulated == nil {

@@ -78,7 +78,7 @@ func runDaemon(ctx context.Context, stderr io.Writer, file string) error {
 		case <-hup:
 			if err := d.Reload(); err != nil {
 				log.Error("configuration", "error", err)
-				notify("STATUS=acquiring, with the old configuration: " + firstLine(err))
+				notify("STATUS=" + firstLine(err))
 			} else {
 				log.Info("configuration read again")
 				notify("STATUS=acquiring, with the configuration as it is now")
