@@ -108,22 +108,10 @@ func (s *session) printCampaign(st *campaign.State, form string) error {
 		}
 		return t.CSV(s.Stdout)
 	}
-	t := report.Table{Head: []string{"unit", "setup", "done", "of", "missing", "runs"}, Right: []bool{false, false, true, true, true, false}}
-	for _, row := range st.Rows {
-		name := row.Unit
-		if row.Revision != "" {
-			name += " rev. " + row.Revision
-		}
-		t.Rows = append(t.Rows, []string{name, row.Setup, fmt.Sprint(row.Done), fmt.Sprint(row.Wanted), fmt.Sprint(row.Missing), runPlaces(row.Runs)})
-	}
-	fmt.Fprint(s.Stdout, t.Plain())
+	fmt.Fprint(s.Stdout, doneTable(st).Plain())
 	fmt.Fprintln(s.Stdout)
-	for _, row := range st.Rows {
-		for _, r := range row.Runs {
-			if r.Place != campaign.Counts {
-				fmt.Fprintf(s.Stdout, "%s/%s %s: %s\n", r.Rig, r.Run, strings.ReplaceAll(string(r.Place), "_", " "), report.Prose(r.Why))
-			}
-		}
+	for _, n := range doneNotes(st) {
+		fmt.Fprintln(s.Stdout, n)
 	}
 	if len(st.Foreign) > 0 {
 		fmt.Fprintf(s.Stdout, "left out: %d runs of no unit and setup of the campaign\n", len(st.Foreign))
@@ -147,6 +135,32 @@ func runPlaces(runs []campaign.Run) string {
 		parts = append(parts, text)
 	}
 	return strings.Join(parts, ", ")
+}
+
+// doneTable says what of a campaign is done and missing.
+func doneTable(st *campaign.State) *report.Table {
+	t := &report.Table{Head: []string{"unit", "setup", "done", "of", "missing", "runs"}, Right: []bool{false, false, true, true, true, false}}
+	for _, row := range st.Rows {
+		name := row.Unit
+		if row.Revision != "" {
+			name += " rev. " + row.Revision
+		}
+		t.Rows = append(t.Rows, []string{name, row.Setup, fmt.Sprint(row.Done), fmt.Sprint(row.Wanted), fmt.Sprint(row.Missing), runPlaces(row.Runs)})
+	}
+	return t
+}
+
+// doneNotes say why runs of a campaign do not count.
+func doneNotes(st *campaign.State) []string {
+	var out []string
+	for _, row := range st.Rows {
+		for _, r := range row.Runs {
+			if r.Place != campaign.Counts {
+				out = append(out, fmt.Sprintf("%s/%s %s: %s", r.Rig, r.Run, strings.ReplaceAll(string(r.Place), "_", " "), report.Prose(r.Why)))
+			}
+		}
+	}
+	return out
 }
 
 func wanted(st *campaign.State) (n int) {
@@ -179,5 +193,6 @@ func (s *session) campaignPage(cmd *cobra.Command, c *campaign.Campaign, st *cam
 	if err != nil {
 		return err
 	}
+	page.Done, page.DoneNotes = doneTable(st), doneNotes(st)
 	return s.writeFile(file, force, page.Write)
 }

@@ -51,7 +51,11 @@ func CurvesChart(curves []Curve, w io.Writer, format string) error {
 		if i < 0 {
 			continue
 		}
-		l := curveLine{name: strings.TrimSpace(r.Unit + " " + r.Setup), colour: chartColours()[place(&units, r.Unit)%len(chartColours())]}
+		unit := r.Unit
+		if r.Revision != "" {
+			unit += " rev. " + r.Revision
+		}
+		l := curveLine{name: strings.TrimSpace(unit + " " + r.Setup), colour: chartColours()[place(&units, unit)%len(chartColours())]}
 		l.dashes = [][]vg.Length{nil, {6, 3}, {1.5, 2.5}, {8, 3, 1.5, 3}}[place(&setups, r.Setup)%4]
 		if r.Verdict == record.VerdictVoid {
 			l.name += ", void"

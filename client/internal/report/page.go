@@ -44,6 +44,8 @@ type Page struct {
 	Title      string
 	Runs       []PageRun
 	Comparison *Compared // nil: none
+	Done       *Table    // of a campaign: what is done and missing; nil: none
+	DoneNotes  []string  // runs of it that do not count, and why
 	Charts     [][]byte  // SVG pictures of the comparison
 	Simulated  bool
 	Written    string // when and by what, for the foot
@@ -67,6 +69,9 @@ func (p *Page) Write(w io.Writer) error {
 		}
 	}
 	v.shared(p.Runs)
+	if v.DoneNotes = p.DoneNotes; p.Done != nil {
+		v.Done = htmlTable("What of the campaign is done and missing", *p.Done)
+	}
 	for i, r := range p.Runs {
 		rv, err := viewOf(i, r)
 		if err != nil {
@@ -128,6 +133,8 @@ type pageView struct {
 	Footnotes                             []string
 	Pictures                              []template.HTML
 	Runs                                  []*runView
+	Done                                  *tableView
+	DoneNotes                             []string
 	Constants                             *tableView // of every run; nil: each has its own
 	Algorithm                             string
 }

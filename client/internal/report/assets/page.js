@@ -99,7 +99,7 @@ function runChart(section) {
       if (l.guard) { g.globalAlpha = .14; g.fillStyle = css("--bad"); g.fillRect(b.left, y(l.bound + l.guard), b.width, y(l.bound - l.guard) - y(l.bound + l.guard)); g.globalAlpha = 1; }
       g.strokeStyle = css("--bad"); g.setLineDash([6 * devicePixelRatio, 4 * devicePixelRatio]); g.lineWidth = 1.5 * devicePixelRatio;
       g.beginPath(); g.moveTo(b.left, y(l.bound)); g.lineTo(b.left + b.width, y(l.bound)); g.stroke(); g.setLineDash([]);
-      text(u, "limit " + l.name + " " + l.bound + " " + l.unit, b.left + b.width - 6 * devicePixelRatio, y(l.bound) - 4 * devicePixelRatio, css("--bad"), "right");
+      text(u, "limit " + l.name + " " + l.bound + " " + l.unit, b.left + 6 * devicePixelRatio, y(l.bound) - 4 * devicePixelRatio, css("--bad"));
     }
     g.restore();
   }
