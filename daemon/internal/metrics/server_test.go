@@ -11,6 +11,8 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strconv"
+	"strings"
+	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -103,7 +105,11 @@ func (s *scraper) wait(query string, n int) {
 // for which a server repeats a value; its peak of before stays.
 func TestRealScrape(t *testing.T) {
 	r := newRig(t, nil)
-	page := httptest.NewServer(r.m.Handler())
+	var formats sync.Map // that the page was asked for and given in
+	page := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, req *http.Request) {
+		r.m.Handler().ServeHTTP(w, req)
+		formats.Store(w.Header().Get("Content-Type"), true)
+	}))
 	defer page.Close()
 	r.read(back, 9125, 0, 8000)
 	s := startScraper(t, page.Listener.Addr().String())
@@ -127,4 +133,10 @@ func TestRealScrape(t *testing.T) {
 	if v := s.values(`up{job="soakrig"}`); len(v) != 1 || v[0] != 1 {
 		t.Errorf("up is %v", v)
 	}
+	formats.Range(func(format, _ any) bool {
+		if !strings.HasPrefix(format.(string), "application/openmetrics-text; version=1.0.0") {
+			t.Errorf("the server was given %s, want OpenMetrics, which it asks for first", format)
+		}
+		return true
+	})
 }
