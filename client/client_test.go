@@ -42,13 +42,9 @@ func TestDialOfNothing(t *testing.T) {
 		{silent, "deadline"},
 	}
 	for _, c := range cases {
-		begin := time.Now()
 		_, err := Dial(t.Context(), c.rig, Options{Timeout: 700 * time.Millisecond})
 		if !errors.Is(err, ErrUnreachable) || !strings.Contains(err.Error(), c.text) || !strings.Contains(err.Error(), "check that soakd runs there") {
 			t.Errorf("%s: %v", c.rig, err)
-		}
-		if d := time.Since(begin); d > 3*time.Second {
-			t.Errorf("%s: told after %v", c.rig, d)
 		}
 	}
 	lazy, err := Dial(t.Context(), gone.Addr().String(), Options{Lazy: true})
