@@ -20,7 +20,7 @@ import (
 var nightYAML string
 
 // loadAt is when the night's load begins, rig time; night.yaml has the same.
-const loadAt = 3 * time.Hour
+const loadAt = 2 * time.Hour
 
 // runNight soaks one unit through a night and shows what is read in the morning.
 func runNight(ctx context.Context, o options, stdout, stderr io.Writer) error {
