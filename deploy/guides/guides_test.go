@@ -45,7 +45,7 @@ func pages(t *testing.T) map[string]string {
 var (
 	link    = regexp.MustCompile(`\]\(([^)\s]+)\)`)
 	heading = regexp.MustCompile(`(?m)^#+ (.+)$`)
-	dropped = regexp.MustCompile("[^\\p{L}\\p{N} _-]")
+	dropped = regexp.MustCompile(`[^\p{L}\p{N} _-]`)
 )
 
 // anchors are the chapters of a page as links name them.
