@@ -80,14 +80,11 @@ const (
 
 // frame is the screen as lines that fit width and height.
 func (w *watch) frame(width, height int, mark painter) []string {
-	var lines []string
-	for i, v := range w.states {
-		if i > 0 {
-			lines = append(lines, "")
+	lines := w.lay(width, true, mark)
+	if len(lines) >= height { // every rig in short rather than the first in full
+		if short := w.lay(width, false, mark); len(w.states) > 1 || len(short) < height {
+			lines = short
 		}
-		v.mu.Lock()
-		lines = append(lines, v.frame(width, mark)...)
-		v.mu.Unlock()
 	}
 	if len(lines) >= height {
 		lines = append(lines[:max(height-2, 0)], "... the window is too low for the rest")
@@ -95,8 +92,22 @@ func (w *watch) frame(width, height int, mark painter) []string {
 	return lines
 }
 
-// frame is one rig; v.mu is held.
-func (v *rigView) frame(width int, mark painter) []string {
+// lay sets the rigs below one another, in full or in short.
+func (w *watch) lay(width int, full bool, mark painter) []string {
+	var lines []string
+	for i, v := range w.states {
+		if i > 0 {
+			lines = append(lines, "")
+		}
+		v.mu.Lock()
+		lines = append(lines, v.frame(width, full, mark)...)
+		v.mu.Unlock()
+	}
+	return lines
+}
+
+// frame is one rig; in short, of the probes only those with a fault. v.mu is held.
+func (v *rigView) frame(width int, full bool, mark painter) []string {
 	head := func(s string) string { return mark(bold, fit(s, width)) }
 	if v.problem != "" {
 		return []string{head(v.name), mark(danger, fit("  "+v.problem, width))}
@@ -107,13 +118,15 @@ func (v *rigView) frame(width int, mark painter) []string {
 		if v.ended != nil && v.ended.Result != nil {
 			text = "  " + v.ended.Start.Run + " ended: " + report.Headline(v.ended.Result)
 		}
-		return append([]string{head(v.name), fit(text, width)}, v.probeLines(nil, width, mark)...)
+		return append([]string{head(v.name), fit(text, width)}, v.probeLines(nil, width, full, mark)...)
 	}
 	lines := []string{head(fmt.Sprintf("%s  %s %s, run %s", v.name, l.Unit, l.Setup, l.Run)), fit("  "+phaseLine(l, width), width)}
-	for _, text := range []string{peakLine(l), settleLine(l)} {
-		if text != "" {
-			lines = append(lines, fit("  "+text, width))
-		}
+	parts := peakParts(l)
+	if text := settleLine(l); text != "" {
+		parts = append(parts, text)
+	}
+	for _, text := range foldParts(parts, width-2) {
+		lines = append(lines, fit("  "+text, width))
 	}
 	state := fmt.Sprintf("  %s; %d of %d probes good", verdictSoFar(l), l.ProbesGood, l.ProbesTotal)
 	if v.lag > usualLag {
@@ -124,7 +137,7 @@ func (v *rigView) frame(width int, mark painter) []string {
 		code = danger
 	}
 	lines = append(lines, mark(code, fit(state, width)))
-	lines = append(lines, v.probeLines(l, width, mark)...)
+	lines = append(lines, v.probeLines(l, width, full, mark)...)
 	for i := range l.Warnings {
 		lines = append(lines, mark(warning, fit("  ! "+report.FindingText(&l.Warnings[i]), width)))
 	}
@@ -143,7 +156,7 @@ func fit(s string, width int) string {
 func phaseLine(l *record.Live, width int) string {
 	s := string(l.Phase)
 	if l.PhaseLengthS != nil && *l.PhaseLengthS > 0 {
-		s += " [" + bar(l.PhaseS / *l.PhaseLengthS, min(30, max(width-50, 8))) + "]"
+		s += " [" + bar(l.PhaseS / *l.PhaseLengthS, min(30, max(width-56, 8))) + "]"
 	}
 	s += " " + progressText(l)
 	if l.RemainingS != nil {
@@ -158,7 +171,8 @@ func bar(share float64, n int) string {
 	return strings.Repeat("#", full) + strings.Repeat(".", n-full)
 }
 
-func peakLine(l *record.Live) string {
+// peakParts are the peak and what belongs to it.
+func peakParts(l *record.Live) []string {
 	var parts []string
 	if l.PeakC != nil {
 		u := 0.0
@@ -187,7 +201,20 @@ func peakLine(l *record.Live) string {
 		}
 		parts = append(parts, text)
 	}
-	return strings.Join(parts, "; ")
+	return parts
+}
+
+// foldParts joins parts in as few lines of a width as they need.
+func foldParts(parts []string, width int) []string {
+	var lines []string
+	for _, p := range parts {
+		if n := len(lines); n > 0 && utf8.RuneCountInString(lines[n-1]+"; "+p) <= width {
+			lines[n-1] += "; " + p
+		} else {
+			lines = append(lines, p)
+		}
+	}
+	return lines
 }
 
 func settleLine(l *record.Live) string {
@@ -205,7 +232,7 @@ func settleLine(l *record.Live) string {
 }
 
 // probeLines is a line for each probe, then room and power.
-func (v *rigView) probeLines(l *record.Live, width int, mark painter) []string {
+func (v *rigView) probeLines(l *record.Live, width int, full bool, mark painter) []string {
 	nameW, placeW := 0, 0
 	for _, n := range v.order {
 		nameW, placeW = max(nameW, utf8.RuneCountInString(n)), max(placeW, utf8.RuneCountInString(v.values[n].place))
@@ -222,6 +249,8 @@ func (v *rigView) probeLines(l *record.Live, width int, mark painter) []string {
 		}
 		head := fmt.Sprintf("  %-*s  %-*s", nameW, n, placeW, p.place)
 		switch {
+		case !full && !(p.last == nil && p.faulted):
+			continue
 		case p.last == nil && p.faulted:
 			lines = append(lines, mark(danger, fit(head+"   fault", width)))
 			continue

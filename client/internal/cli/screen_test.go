@@ -3,6 +3,7 @@ package cli
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"os"
 	"strings"
 	"testing"
@@ -110,5 +111,33 @@ func TestMaybeEnd(t *testing.T) {
 	}
 	if len(w.ended()) != 0 {
 		t.Errorf("results %v", w.ended())
+	}
+}
+
+// TestScreenShowsEveryRig: on 80 by 24, where three rigs of eight probes do not fit, all
+// three are there with phase, peak and verdict, and with the probe that has a fault.
+func TestScreenShowsEveryRig(t *testing.T) {
+	w := &watch{}
+	for i := range 3 {
+		v := testWatch().states[0]
+		v.name = fmt.Sprint("bench-", i+1)
+		for n := range 6 {
+			last, name := 50.0, fmt.Sprint("more", n)
+			v.order = append(v.order, name)
+			v.values[name] = probeView{unit: "degC", role: record.RoleProbe, last: &last}
+		}
+		w.states = append(w.states, v)
+	}
+	text := strings.Join(w.frame(80, 24, paint(false)), "\n")
+	for _, want := range []string{"bench-1", "bench-2", "bench-3"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("%s is not on the screen:\n%s", want, text)
+		}
+	}
+	if strings.Count(text, "fault") != 3 || strings.Contains(text, "more0") || strings.Count(text, "peak 92.1") != 3 {
+		t.Errorf("got\n%s", text)
+	}
+	if text := strings.Join(w.frame(80, 60, paint(false)), "\n"); strings.Count(text, "more0") != 3 {
+		t.Errorf("a tall screen has no room for the probes:\n%s", text)
 	}
 }

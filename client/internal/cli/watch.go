@@ -72,6 +72,9 @@ honoured. It reconnects by itself.
 			return failed
 		}
 		_, screen := terminal(s.Stdout)
+		if t := s.Getenv("TERM"); t == "dumb" || t == "" { // a terminal that can't redraw
+			screen = false
+		}
 		if screen && !plain && out.word == "text" {
 			err = s.watchScreen(ctx, w)
 		} else {
