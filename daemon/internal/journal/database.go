@@ -41,7 +41,6 @@ func dsn(path string, mode openMode) string {
 	q.Set("psow", "0")
 	q.Set("_busy_timeout", "5000")
 	q.Set("_error_rc", "1")
-	q.Add("_pragma", fmt.Sprintf("cache_size(-%d)", cacheKiB))
 	switch mode {
 	case openWrite:
 		q.Add("_pragma", fmt.Sprintf("page_size(%d)", pageSize))
@@ -57,6 +56,9 @@ func dsn(path string, mode openMode) string {
 	case openImmutable:
 		q.Set("mode", "ro")
 		q.Set("immutable", "1")
+	}
+	if mode != openSalvage { // it looks at the schema, which there must wait for writable_schema
+		q.Add("_pragma", fmt.Sprintf("cache_size(-%d)", cacheKiB))
 	}
 	u := url.URL{Scheme: "file", Path: path, RawQuery: q.Encode()}
 	return u.String()

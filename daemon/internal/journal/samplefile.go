@@ -314,8 +314,59 @@ func (f *sampleFile) find(ctx context.Context, seq uint64, buf []byte) ([]piece,
 	return live, nil
 }
 
-// findIn looks for the row that covers seq, else the next ones.
+// findIn looks for the row that covers seq, else the next ones. Where SQLite meets
+// damage the rows are looked at one by one, and only those that are hit are passed over.
 func (f *sampleFile) findIn(ctx context.Context, tx *sql.Tx, table string, seq uint64, limit int, buf []byte) ([]piece, error) {
+	out, err := f.findRows(ctx, tx, table, seq, limit, buf)
+	if err != nil && damage(err) {
+		if out, oneByOne := f.findEach(ctx, tx, table, seq, limit); oneByOne == nil {
+			return out, nil
+		}
+	}
+	return out, err
+}
+
+func (f *sampleFile) findEach(ctx context.Context, tx *sql.Tx, table string, seq uint64, limit int) (out []piece, err error) {
+	rows, err := tx.QueryContext(ctx, "SELECT seq FROM "+table+
+		" WHERE seq >= (SELECT coalesce(max(seq), 0) FROM "+table+" WHERE seq <= ?) ORDER BY seq", int64(seq))
+	if err != nil {
+		return nil, err
+	}
+	var numbers []int64
+	for rows.Next() {
+		var n int64
+		if err := rows.Scan(&n); err != nil {
+			rows.Close()
+			return nil, err
+		}
+		numbers = append(numbers, n)
+	}
+	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+		return nil, err
+	}
+	for _, n := range numbers {
+		var p piece
+		err := tx.QueryRowContext(ctx, "SELECT d FROM "+table+" WHERE seq = ?", n).Scan(&p.d)
+		if err != nil && !damage(err) {
+			return nil, err
+		}
+		if err == nil {
+			p.first, p.last, err = record.CheckBlock(p.d)
+		}
+		if err != nil || p.first != uint64(n) {
+			f.damaged(table, n)
+			continue
+		}
+		if p.last >= seq {
+			if out = append(out, p); len(out) == limit {
+				break
+			}
+		}
+	}
+	return out, nil
+}
+
+func (f *sampleFile) findRows(ctx context.Context, tx *sql.Tx, table string, seq uint64, limit int, buf []byte) ([]piece, error) {
 	rows, err := tx.QueryContext(ctx, "SELECT seq, d FROM "+table+
 		" WHERE seq >= (SELECT coalesce(max(seq), 0) FROM "+table+" WHERE seq <= ?) ORDER BY seq", int64(seq))
 	if err != nil {
