@@ -143,12 +143,10 @@ func (h *Host) joinDecoder(o SPIOptions, d *Decoder) error {
 		use.refs++
 		return nil
 	}
-	own, shared := "select "+o.Port, "carrier "+o.Port
-	if who, used := h.claims[own]; used {
-		return mixedSelect(o.Port, who, o.For)
-	}
-	if who, used := h.claims[shared]; used && d.Enable == "" {
-		return mixedSelect(o.Port, o.For, who)
+	own := "select " + o.Port
+	if who, used := h.claims[own]; used && d.Enable == "" {
+		return fmt.Errorf("%s uses the chip select of %s itself, and %s is enabled by it: the kernel would select both chips at once; "+
+			"give the decoder an enable pin, or its chips a port whose own chip select serves no chip", orNobody(who), o.Port, d.name())
 	}
 	for _, pin := range d.pins() {
 		if who, used := h.claims["pin "+pin]; used {
@@ -160,8 +158,6 @@ func (h *Host) joinDecoder(o SPIOptions, d *Decoder) error {
 	}
 	if d.Enable == "" {
 		h.claims[own] = d.name()
-	} else if _, used := h.claims[shared]; !used {
-		h.claims[shared] = o.For
 	}
 	h.decoders[name] = &decoderUse{port: o.Port, refs: 1}
 	return nil

@@ -287,7 +287,7 @@ func TestDecoderConflicts(t *testing.T) {
 		{kernelEnabled, "", "SPI0.0", "are both on chip select"},
 		{"GPIO22", kernelEnabled, "SPI0.0", "select both chips at once"},
 		{kernelEnabled, "GPIO22", "SPI0.0", "select both chips at once"},
-		{kernelEnabled, gpioEnabled, "SPI0.0", "select both chips at once"},
+		{kernelEnabled, gpioEnabled, "SPI0.0", "pin GPIO5 is used by"},
 		{gpioEnabled, "decoder GPIO5 GPIO6 enable GPIO19 output 2", "SPI0.1", "serves SPI0.0 already"},
 		{gpioEnabled, "decoder GPIO6 GPIO7 enable GPIO20 output 2", "SPI0.0", "pin GPIO6 is used by"},
 		{gpioEnabled, "gpio19", "SPI0.0", "both on select pin"},
@@ -297,7 +297,7 @@ func TestDecoderConflicts(t *testing.T) {
 		for _, pin := range []string{"GPIO5", "GPIO6", "GPIO7", "GPIO19", "GPIO20", "GPIO22", "gpio5", "gpio6", "gpio19"} {
 			ports.AddPin(pin)
 		}
-		ports.AddSPI("SPI0.0").Float(0)
+		ports.AddSPI("SPI0.0").Float(0).RefuseMode(spi.NoCS, syscall.EINVAL)
 		ports.AddSPI("SPI0.1")
 		h := bus.NewHost(ports)
 		first := mustSPI(t, h, options("SPI0.0", tt.first, "first"))

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"syscall"
@@ -13,11 +14,13 @@ import (
 	"periph.io/x/conn/v3/spi"
 )
 
-// SPI opens one chip. The port behind it is opened and connected once and shared
-// by every chip that a GPIO pin or a decoder selects; those agree in mode and word
-// length, and the slowest of them sets the clock. The port's own chip select serves
-// one chip, or enables one decoder, and then no GPIO select may be used on the same
-// port: the kernel would select that chip during every transfer.
+// SPI opens one chip. The port behind it is shared by the chip on its own chip select
+// (or by a decoder that this select enables) and by every chip that a GPIO pin or a
+// decoder of its own enable selects; those agree in mode and word length, and the
+// slowest of them sets the clock. Where both kinds sit on one port, the port is
+// connected anew whenever the use changes, since a connection either drives the port's
+// own select in every transfer or in none; that needs a controller that can leave it
+// alone, and others are refused.
 func (h *Host) SPI(o SPIOptions) (SPI, error) {
 	if err := o.check(); err != nil {
 		return nil, err
@@ -81,62 +84,46 @@ func (o SPIOptions) where() string {
 
 // claimSelect takes the chip select, and the right to use the port in this way.
 func (h *Host) claimSelect(o SPIOptions) ([]string, error) {
-	own, shared := "select "+o.Port, "carrier "+o.Port
 	if o.decoder != nil {
 		return h.claimDecoder(o, o.decoder)
 	}
-	if o.Select == "" {
-		if err := h.claim(own, o.For, fmt.Sprintf("%s and %s are both on chip select %s; give one of them another port or select pin",
-			orNobody(h.holder(own)), orNobody(o.For), o.Port)); err != nil {
-			return nil, err
-		}
-		h.mu.Lock()
-		defer h.mu.Unlock()
-		if who, used := h.claims[shared]; used {
-			delete(h.claims, own)
-			return nil, mixedSelect(o.Port, o.For, who)
-		}
-		return []string{own}, nil
+	key, on, other := "select "+o.Port, "chip select "+o.Port, "port or select pin"
+	if o.Select != "" {
+		key, on, other = "pin "+strings.ToUpper(o.Select), "select pin "+o.Select, "pin"
 	}
-	pin := "pin " + strings.ToUpper(o.Select)
-	if err := h.claim(pin, o.For, fmt.Sprintf("%s and %s are both on select pin %s; give one of them another pin",
-		orNobody(h.holder(pin)), orNobody(o.For), o.Select)); err != nil {
+	if err := h.claim(key, o.For, fmt.Sprintf("%s and %s are both on %s; give one of them another %s",
+		orNobody(h.holder(key)), orNobody(o.For), on, other)); err != nil {
 		return nil, err
 	}
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if who, used := h.claims[own]; used {
-		delete(h.claims, pin)
-		return nil, mixedSelect(o.Port, who, o.For)
-	}
-	if _, used := h.claims[shared]; !used {
-		h.claims[shared] = o.For
-	}
-	return []string{pin}, nil
+	return []string{key}, nil
 }
 
-func mixedSelect(port, ownUser, pinUser string) error {
-	return fmt.Errorf("%s uses the chip select of %s itself, and %s a GPIO pin on the same port: the kernel would select both chips at once; "+
+// mixedSelect refuses a chip on the port's own select beside one that a GPIO selects;
+// cause is how the controller refused to leave its own select alone.
+func mixedSelect(port, ownUser, pinUser string, cause error) error {
+	return fmt.Errorf("%s uses the chip select of %s itself, and %s a GPIO pin on the same port: the kernel would select both chips at once, "+
+		"since this controller can't leave its own chip select alone (%w); "+
 		"put GPIO-selected chips on a port whose own chip select serves no chip, or select every chip of this port by GPIO",
-		orNobody(ownUser), port, orNobody(pinUser))
+		orNobody(ownUser), port, orNobody(pinUser), cause)
 }
 
-// spiPort is one opened port, shared by the chips that GPIO pins select.
+// spiPort is one opened port, shared by its chips.
 type spiPort struct {
 	name  string
 	owner *owner
-	refs  int // guarded by Host.mu
+	chips []*spiChip // open or about to be; guarded by Host.mu
 
 	// Guarded by the owner's token.
-	port  spi.PortCloser // nil after closeAll, or while it could not be opened again
-	conn  spi.Conn
-	mode  spi.Mode
-	bits  int
-	noCS  bool // ask for no chip select of the port's own
-	limit physic.Frequency
-	lost  bool // the device node vanished: open again before the next transfer
-	stamp string
-	held  []selection // what could not be released: nothing may be sent before
+	port    spi.PortCloser // nil after closeAll, or while it could not be opened again
+	conn    spi.Conn
+	mode    spi.Mode
+	bits    int
+	noCS    bool  // conn leaves the port's own chip select alone
+	refused error // how the controller refused that; then no open chip is on the own select
+	limit   physic.Frequency
+	lost    bool // the device node vanished: open again before the next transfer
+	stamp   string
+	held    []selection // what could not be released: nothing may be sent before
 }
 
 // spiChip is one chip: a port and, perhaps, a pin.
@@ -146,6 +133,7 @@ type spiChip struct {
 	claims []string
 	port   *spiPort
 	sel    selection // nil: the port's own chip select
+	opened bool      // guarded by Host.mu
 	closed atomic.Bool
 }
 
@@ -161,20 +149,20 @@ func (c *spiChip) open() error {
 	h.mu.Lock()
 	p := h.spi[o.Port]
 	if p == nil {
-		p = &spiPort{name: o.Port, owner: own, mode: o.Mode, bits: o.Bits, noCS: !o.byKernel()}
+		p = &spiPort{name: o.Port, owner: own, mode: o.Mode, bits: o.Bits}
 		h.spi[o.Port] = p
 	}
-	p.refs++
+	p.chips = append(p.chips, c)
 	h.mu.Unlock()
 	c.port = p
 	if err := own.acquire(context.Background()); err != nil {
-		h.dropSPI(p)
+		h.dropSPI(c)
 		return fmt.Errorf("%s: %w", o.where(), err)
 	}
 	err = c.openHeld()
 	own.release()
 	if err != nil {
-		return errors.Join(err, h.dropSPI(p))
+		return errors.Join(err, h.dropSPI(c))
 	}
 	return nil
 }
@@ -191,16 +179,61 @@ func (c *spiChip) openHeld() error {
 		return err
 	}
 	err = p.lower(o.Max)
-	if err == nil && p.port == nil {
-		err = h.connect(p)
+	if err == nil {
+		err = c.join()
+	}
+	if err == nil {
+		err = c.ready()
 	}
 	if err == nil {
 		err = p.notItsOwn(o)
 	}
 	if err != nil && c.sel != nil {
-		err = errors.Join(err, c.sel.release())
+		return errors.Join(err, c.sel.release())
 	}
+	h.mu.Lock()
+	c.opened = err == nil
+	h.mu.Unlock()
 	return err
+}
+
+// rival is an open chip of the port that is selected in the other way than c: by the
+// port's own chip select, or not; nil: there is none.
+func (c *spiChip) rival() *spiChip {
+	c.host.mu.Lock()
+	defer c.host.mu.Unlock()
+	for _, other := range c.port.chips {
+		if other.opened && other.opts.byKernel() != c.opts.byKernel() {
+			return other
+		}
+	}
+	return nil
+}
+
+// join refuses the port's own chip select while it falls in the transfers of others.
+func (c *spiChip) join() error {
+	p := c.port
+	if p.refused == nil || !c.opts.byKernel() {
+		return nil
+	}
+	if other := c.rival(); other != nil {
+		return mixedSelect(p.name, c.opts.For, other.opts.For, p.refused)
+	}
+	p.refused = nil
+	return nil
+}
+
+// ready connects the port as this chip's transfers need it, unless it is already.
+func (c *spiChip) ready() error {
+	p, own := c.port, c.opts.byKernel()
+	if p.conn != nil && !p.lost && (p.noCS != own || p.refused != nil) {
+		return nil
+	}
+	lost := p.lost
+	if err := p.closeAll(); err != nil && !lost { // of a device that is gone there is nothing to learn from it
+		return err
+	}
+	return c.connect()
 }
 
 // lower brings the port's clock down to what one more chip can take.
@@ -237,16 +270,23 @@ func (p *spiPort) notItsOwn(o SPIOptions) error {
 }
 
 // connect opens the port and sets mode, clock and word length. A controller that
-// can't leave its own chip select alone is used with it.
-func (h *Host) connect(p *spiPort) error {
-	port, conn, err := h.connectAs(p, p.noCS)
-	if err != nil && p.noCS && errors.Is(err, syscall.EINVAL) {
+// can't leave its own chip select alone is used with it, as long as no chip sits there.
+func (c *spiChip) connect() error {
+	h, p, noCS := c.host, c.port, !c.opts.byKernel()
+	port, conn, err := h.connectAs(p, noCS)
+	var refused error
+	if noCS && errors.Is(err, syscall.EINVAL) {
+		if other := c.rival(); other != nil {
+			return mixedSelect(p.name, other.opts.For, c.opts.For, err)
+		}
+		noCS, refused = false, err
 		port, conn, err = h.connectAs(p, false)
 	}
 	if err != nil {
 		return err
 	}
 	p.port, p.conn, p.lost = port, conn, false
+	p.noCS, p.refused = noCS, refused
 	p.stamp = h.stamp(p.name)
 	return nil
 }
@@ -264,7 +304,11 @@ func (h *Host) connectAs(p *spiPort, noCS bool) (spi.PortCloser, spi.Conn, error
 	if err == nil {
 		return port, conn, nil
 	}
-	err = fmt.Errorf("%s: set SPI mode %d, %s, %d bits: %w", p.name, p.mode, p.limit, p.bits, err)
+	without := ""
+	if noCS {
+		without = ", no chip select of its own"
+	}
+	err = fmt.Errorf("%s: set SPI mode %d%s, %s, %d bits: %w", p.name, p.mode, without, p.limit, p.bits, err)
 	if !noCS && p.mode&spi.Mode1 != 0 && errors.Is(err, syscall.EINVAL) {
 		err = fmt.Errorf("%w; this controller can't shift on the second clock edge (auxiliary SPI controllers can't): "+
 			"attach chips of mode 1 or 3 to the main controller, here only chips of mode 0", err)
@@ -300,10 +344,12 @@ func (c *spiChip) Tx(ctx context.Context, w, r []byte) error {
 // exchange runs in the owner's worker.
 func (c *spiChip) exchange(w, r []byte) error {
 	p := c.port
-	if p.lost || p.conn == nil {
-		if err := p.reopen(c.host); err != nil {
-			return err
+	lost := p.lost
+	if err := c.ready(); err != nil {
+		if lost {
+			return fmt.Errorf("open again after the device was lost: %w", err)
 		}
+		return fmt.Errorf("connect the port anew: %w", err)
 	}
 	if err := p.releaseHeld(); err != nil {
 		return err
@@ -350,18 +396,6 @@ func (p *spiPort) note(h *Host, err error) error {
 	return err
 }
 
-// reopen opens a port again whose device node vanished.
-func (p *spiPort) reopen(h *Host) error {
-	if p.port != nil {
-		_ = p.port.Close() // of a device that is gone: nothing to learn from it
-		p.port, p.conn = nil, nil
-	}
-	if err := h.connect(p); err != nil {
-		return fmt.Errorf("open again after the device was lost: %w", err)
-	}
-	return nil
-}
-
 // Close gives the chip select back, and closes the port with its last chip.
 func (c *spiChip) Close() error {
 	if c.closed.Swap(true) {
@@ -374,19 +408,19 @@ func (c *spiChip) Close() error {
 			err = fmt.Errorf("%s: %w", c, err)
 		}
 	}
-	err = errors.Join(err, c.host.dropSPI(c.port))
+	err = errors.Join(err, c.host.dropSPI(c))
 	c.unclaim()
 	return err
 }
 
-// dropSPI gives one use of a port back and closes it with the last one.
-func (h *Host) dropSPI(p *spiPort) error {
+// dropSPI takes a chip off its port, and closes the port with the last one.
+func (h *Host) dropSPI(c *spiChip) error {
+	p := c.port
 	h.mu.Lock()
-	p.refs--
-	last := p.refs == 0
+	p.chips = slices.DeleteFunc(p.chips, func(other *spiChip) bool { return other == c })
+	last := len(p.chips) == 0
 	if last && h.spi[p.name] == p && !h.closed {
 		delete(h.spi, p.name)
-		delete(h.claims, "carrier "+p.name)
 	}
 	h.mu.Unlock()
 	if !last {

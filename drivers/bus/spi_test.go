@@ -133,7 +133,7 @@ func TestSPIRefusals(t *testing.T) {
 		ports.AddPin(p)
 	}
 	for _, p := range []string{"SPI0.0", "SPI0.1", "SPI1.0"} {
-		ports.AddSPI(p)
+		ports.AddSPI(p).RefuseMode(spi.NoCS, syscall.EINVAL)
 	}
 	ports.AddName(bus.PortName{Name: "SPI0.2", Kind: "spi", Note: "the kernel driver x has its chip"})
 	h := bus.NewHost(ports)

@@ -97,6 +97,9 @@ func (p *SPIPort) RefuseMode(mode spi.Mode, err error) *SPIPort {
 	return p
 }
 
+// AllowModes takes back every RefuseMode.
+func (p *SPIPort) AllowModes() *SPIPort { p.lock(func() { p.refuse = nil }); return p }
+
 // Connected returns how often Connect succeeded.
 func (p *SPIPort) Connected() (n int) { p.lock(func() { n = p.connected }); return n }
 
