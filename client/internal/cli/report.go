@@ -108,7 +108,7 @@ func (s *session) addComparison(page *report.Page, runs []*loaded) error {
 	page.Comparison = c
 	var curves []report.Curve
 	for _, r := range page.Runs {
-		curves = append(curves, report.Curve{Result: r.Result, Traces: r.Traces})
+		curves = append(curves, report.Curve(r))
 	}
 	draw := []func(io.Writer) error{func(w io.Writer) error { return report.CurvesChart(curves, w, "svg") }}
 	for _, q := range []string{analysis.CompareRise, analysis.CompareReference, analysis.CompareHeld} {
