@@ -139,6 +139,7 @@ func testInside(t *testing.T) {
 	})
 	t.Run("spi", func(t *testing.T) { b.spi(t, host) })
 	t.Run("select by gpio", func(t *testing.T) { b.selects(t, host) })
+	t.Run("both selects on one port", func(t *testing.T) { b.mixed(t, host) })
 	t.Run("auxiliary controller", func(t *testing.T) { b.auxiliary(t, host) })
 	t.Run("i2c", func(t *testing.T) { b.i2c(t, host) })
 	t.Run("permission", func(t *testing.T) {
@@ -207,6 +208,26 @@ func (b *bench) selects(t *testing.T, host *bus.Host) {
 	}
 }
 
+// mixed: one chip on the port's own select, one on a GPIO line; the node's mode is the
+// kernel's, common to all who open it.
+func (b *bench) mixed(t *testing.T, host *bus.Host) {
+	own := open(t, host, "max31855", drivers.Input{Channel: "vr1", Port: "SPI0.0", Couple: "K"}, 200*time.Millisecond)
+	pin := open(t, host, "max31855", drivers.Input{Channel: "vr3", Port: "SPI0.0", Select: "GPIO22", Couple: "K"}, 200*time.Millisecond)
+	before := len(b.tc.Log())
+	for _, dev := range []drivers.Device{own, pin, pin, own} {
+		if r := drivertest.Read(t, dev)[0]; r.Faults&^drivers.Stale != 0 || r.Code != -1 {
+			t.Errorf("%+v", r)
+		}
+	}
+	var modes []byte
+	for _, m := range b.tc.Log()[before:] {
+		modes = append(modes, m.Mode)
+	}
+	if string(modes) != "\x00\x40\x40\x00" {
+		t.Errorf("modes % x; want the own select used, left alone twice, used", modes)
+	}
+}
+
 func (b *bench) auxiliary(t *testing.T, host *bus.Host) {
 	_, err := host.SPI(bus.SPIOptions{Port: "SPI1.0", Mode: spi.Mode1, Max: physic.MegaHertz})
 	if !errors.Is(err, syscall.EINVAL) || !strings.Contains(err.Error(), "main controller") {
@@ -223,6 +244,11 @@ func (b *bench) auxiliary(t *testing.T, host *bus.Host) {
 	}
 	if log := b.aux.Log(); log[len(log)-1].Mode != 0 {
 		t.Errorf("mode %#x", log[len(log)-1].Mode)
+	}
+	// That is why no chip can sit on the own select beside it.
+	own := bus.SPIOptions{Port: "SPI1.0", Mode: spi.Mode0, Max: physic.MegaHertz}
+	if _, err := host.SPI(own); !errors.Is(err, syscall.EINVAL) || !strings.Contains(err.Error(), "can't leave its own chip select alone") {
+		t.Errorf("a chip on the own select beside one that a GPIO line selects: %v", err)
 	}
 	if err := c.Close(); err != nil {
 		t.Error(err)
