@@ -144,7 +144,7 @@ func TestKilledInMidRun(t *testing.T) {
 			if e.Sample != nil {
 				before[e.Seq] = float64(e.Sample.Readings[0].Raw.Code)
 			}
-			if e.Kind == client.KindSample && e.Seq > 6000 {
+			if e.Kind == client.KindSample && e.Seq > 3000 {
 				return errSeen
 			}
 			return nil
