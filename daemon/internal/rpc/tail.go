@@ -31,6 +31,11 @@ const (
 	// stragglerGrace is how long after an interval's end, in rig time, it is still
 	// held open for samples that are under way when nothing else comes.
 	stragglerGrace = 2 * time.Second
+	// rest is the least time from one batch to the next of a stream that has caught up.
+	// The first sample after a silence goes at once; those that come close behind it,
+	// as the sources of one tick do, go together. With many subscribers that is most of
+	// the work that they cost acquisition.
+	rest = 20 * time.Millisecond
 )
 
 // samples is the SampleService.
@@ -79,6 +84,7 @@ type tail struct {
 	wait      context.Context
 	unbeat    context.CancelFunc
 	head      uint64 // of the journal when it was looked at last
+	pause     *time.Timer
 	msg       pb.TailResponse
 }
 
@@ -155,7 +161,7 @@ func (t *tail) run(state journal.State) error {
 			return t.end(ctx, err)
 		case gap != nil:
 			err = t.gap(gap)
-		case err == nil && (t.f.full() || t.f.b.entries > 0 && t.idle()):
+		case err == nil && (t.f.full() || t.f.b.entries > 0 && t.idle() && t.rested(ctx)):
 			err = t.flush()
 		default:
 			err = nil
@@ -169,6 +175,26 @@ func (t *tail) run(state journal.State) error {
 			return t.end(ctx, err)
 		}
 	}
+}
+
+// rested waits until a batch may follow the last one. false: more has come meanwhile,
+// which goes with it.
+func (t *tail) rested(ctx context.Context) bool {
+	wait := rest - time.Since(t.sent)
+	if wait <= 0 {
+		return true
+	}
+	if t.pause == nil {
+		t.pause = time.NewTimer(wait)
+	} else {
+		t.pause.Reset(wait)
+	}
+	select {
+	case <-t.pause.C:
+	case <-ctx.Done():
+		t.pause.Stop()
+	}
+	return t.idle()
 }
 
 // beat makes the context that Next waits under: one for all entries of a heartbeat's
