@@ -68,12 +68,12 @@ func TestStrangeAnswers(t *testing.T) {
 						o.Window, o.URL, o.Log = window, o.URL+"?key=secret", slog.New(slog.NewTextHandler(log, nil))
 						o.Headers = map[string]string{"Authorization": "Bearer secret"}
 					})
-					b.write(5*time.Second, 20*time.Minute)
+					b.write(10*time.Second, 6*time.Minute)
 					if st := b.s.Stats(); st.Accepted > 0 || st.Up {
 						t.Errorf("%d samples count as accepted, up %v", st.Accepted, st.Up)
 					}
 					strange.Store(false)
-					b.write(5*time.Second, 10*time.Minute)
+					b.write(10*time.Second, 2*time.Minute)
 					b.settled(20 * time.Minute)
 					b.wantAll(r)
 					b.wantNothingGivenUp()
@@ -208,7 +208,7 @@ func TestBrokenAnswers(t *testing.T) {
 				}
 				via := &http.Transport{DialContext: w.dial}
 				b.send(via, func(o *Options) { o.Window, o.Timeout = window, 10*time.Second })
-				b.write(time.Second, time.Hour)
+				b.write(2*time.Second, 25*time.Minute)
 				w.behaves.Store(true)
 				b.settled(30 * time.Minute)
 				via.CloseIdleConnections()

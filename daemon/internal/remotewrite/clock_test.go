@@ -24,15 +24,15 @@ func TestClockSteps(t *testing.T) {
 		for _, by := range []time.Duration{0, -90*time.Second - 500*time.Millisecond, 3*time.Hour + 7*time.Millisecond, -3 * time.Hour, 200 * time.Millisecond} {
 			step(by)
 			clock.synced.Store(by != 0 && by < time.Second) // as a clock that was just set is not, at first
-			b.write(time.Second, 5*time.Minute)
+			b.write(2*time.Second, 3*time.Minute)
 			clock.synced.Store(true)
-			b.write(time.Second, 5*time.Minute)
+			b.write(2*time.Second, 3*time.Minute)
 			if st := b.s.Stats(); st.Behind > 20 || st.Backlog > 0 || !st.Up {
 				t.Errorf("after a step of %v: %+v", by, st)
 			}
 		}
 		b.settled(time.Minute)
-		total := 2 * 2 * 600 * 5
+		total := 2 * 2 * 180 * 5
 		if n := len(r.all()); n != total {
 			t.Errorf("%d samples are stored, want %d: each once", n, total)
 		}

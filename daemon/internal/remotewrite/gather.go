@@ -125,7 +125,11 @@ func (l *lane) next(ctx context.Context, flush time.Time) (record.Entry, error) 
 	until, cancel := context.WithDeadlineCause(ctx, flush, errFlush)
 	defer cancel()
 	e, err := l.reader.Next(until)
-	if err != nil && ctx.Err() == nil && context.Cause(until) == errFlush {
+	switch {
+	case err == nil:
+	case ctx.Err() != nil: // it may have ended at the same instant
+		err = ctx.Err()
+	case context.Cause(until) == errFlush:
 		err = errFlush
 	}
 	return e, err

@@ -121,8 +121,10 @@ var realServers = map[string]func(testing.TB) *receivertest.Server{
 // An hour of backlog and live readings, while the server is killed, answers are lost,
 // and the sender is stopped: every sample of the journal is in the server, unaltered.
 func TestRealServersLoseNothing(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	for name, start := range realServers {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			s := start(t)
 			b := realBench(t, time.Hour, time.Second)
 			via := &saboteur{after: map[int]error{4: errConnection, 9: errConnection}}
@@ -162,6 +164,7 @@ func TestRealServersLoseNothing(t *testing.T) {
 // Prometheus 2.42 answers "500" for a sample older than its window; what it refuses is
 // given up one by one, and everything newer is there.
 func TestRealPrometheusTooOld(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	s := receivertest.Prometheus(t, "20m")
 	b := realBench(t, 150*time.Minute, 10*time.Second)
 	b.sendTo(s, http.DefaultTransport, nil)
@@ -179,6 +182,7 @@ func TestRealPrometheusTooOld(t *testing.T) {
 
 // A Prometheus without a window gets everything in order.
 func TestRealPrometheusInOrder(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	s := receivertest.Prometheus(t, "")
 	b := realBench(t, 20*time.Minute, time.Second)
 	via := &saboteur{after: map[int]error{2: errConnection, 5: errConnection}, at: map[int]func() error{4: func() error { return errConnection }}}
@@ -195,8 +199,10 @@ func TestRealPrometheusInOrder(t *testing.T) {
 
 // Old servers take protocol 2 and store nothing; the sender notices.
 func TestRealServersThatKnowProtocol1Only(t *testing.T) {
+	t.Parallel() // it waits more than it works
 	for name, start := range realServers {
 		t.Run(name, func(t *testing.T) {
+			t.Parallel()
 			s := start(t)
 			b := realBench(t, 10*time.Minute, time.Second)
 			b.sendTo(s, http.DefaultTransport, func(o *Options) { o.Version = 2 })
