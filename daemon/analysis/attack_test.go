@@ -182,7 +182,20 @@ func TestScenes(t *testing.T) {
 			nil, []string{"limit"}, nil, [2]float64{300, 3900}},
 		{"a lead of 2 K, guard band 2.8 K", scene{plan: DefaultPlan(3600, hold(87, 0))}, "marginal", "complete", 85, false, nil, []string{"limit"}, []string{"guard_band"}, [2]float64{300, 3900}},
 		{"over by 1 K", scene{plan: DefaultPlan(3600, hold(84, 0))}, "marginal", "complete", 85, false, []string{"limit"}, nil, []string{"guard_band"}, [2]float64{300, 3900}},
-		{"the meter is silent from the middle on", scene{fault: faultOf(4, 2000, 9999)}, "pass", "complete", 85, false, []string{"energy_coverage"}, []string{"load_lost"}, nil, [2]float64{300, 3900}},
+		{"the meter is silent from the middle on", scene{fault: faultOf(4, 2000, 9999)}, "pass", "complete", 85, false, []string{"energy_coverage"}, []string{"load_lost"}, []string{"power_unseen"}, [2]float64{300, 3900}},
+		{"the meter repeats one number from the middle on", scene{watts: func(s int) float64 {
+			if s >= 2000 { // the scene's wobble taken away again
+				return 300.25 - 5*(float64((s*7)%11)/50-0.1)
+			}
+			return plainLoad(300, 3900)(s)
+		}}, "pass", "complete", 85, false, []string{"meter_stuck"}, []string{"load_lost", "power_not_held"}, []string{"power_unseen"}, [2]float64{300, 3900}},
+		{"a boost of a minute", scene{watts: func(s int) float64 { return plainLoad(300, 3900)(s) + 60*when01(s >= 300 && s < 360) }}, "pass", "complete", 85, false,
+			[]string{"early_step"}, []string{"power_dips", "power_not_held"}, nil, [2]float64{300, 3900}},
+		{"off for 12 s, half a minute of starting up, then idle", scene{watts: func(s int) float64 {
+			return 60 + 240*when01(s >= 300 && s < 1800) - 57*when01(s >= 1800 && s < 1812) + 90*when01(s >= 1812 && s < 1845)
+		}}, "void", "lost", 84.6, false, []string{"load_lost"}, []string{"power_not_held"}, []string{"load_lost"}, [2]float64{300, 1800}},
+		{"half the load for the second half", scene{watts: func(s int) float64 { return plainLoad(300, 3900)(s) - 120*when01(s >= 2100 && s < 3900) }}, "pass", "complete", 85, false,
+			[]string{"power_not_held"}, []string{"load_lost"}, []string{"power_not_held"}, [2]float64{300, 3900}},
 		{"a load of 20 W on 60", scene{watts: func(s int) float64 { return 60 + 20*when01(s >= 300 && s < 3900) }}, "pass", "complete", 85, false, nil, []string{"thermal_limiting", "power_not_held"}, nil, [2]float64{300, 3900}},
 		{"the unit is off before", scene{watts: func(s int) float64 {
 			return 1 + 59*when01(s >= 100) + 240*when01(s >= 300 && s < 3900)

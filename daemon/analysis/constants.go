@@ -35,6 +35,8 @@ type Constants struct {
 	MedianSamples  float64
 	EndShare       float64 // of the load step
 	EndDwellS      float64
+	ReboundShare   float64 // of the load step; power that comes back this far is the load again
+	ReboundS       float64 // what comes back less far must stay for this long
 	LevelWindowS   float64 // over which the load level is taken
 	OffW           float64 // below: off
 	OffShare       float64 // of idle; below: off
@@ -149,7 +151,7 @@ func DefaultConstants() Constants {
 		PeakHoldS: 10, PeakGood: 0.5, MedianPeakS: 60, AboveHystK: 1, AboveMinS: 10,
 		CoverageMin: 0.95, GapMaxS: 60, GapPeriods: 3, LostS: 60, DefaultExpK: 2.8, DefaultShare: 0.02,
 		StartRiseW: 15, StartRiseShare: 0.25, StartSigma: 6, StartDwellS: 10, IdleWindowS: 120, MedianSamples: 5,
-		EndShare: 0.3, EndDwellS: 90, LevelWindowS: 600, OffW: 8, OffShare: 0.3, RestartShare: 0.5,
+		EndShare: 0.3, EndDwellS: 90, ReboundShare: 0.7, ReboundS: 60, LevelWindowS: 600, OffW: 8, OffShare: 0.3, RestartShare: 0.5,
 		LostBeforeS: 30, FirstRowRiseK: 15, OnAtStartS: 300, AwaitLoadS: 600, RebaseShare: 0.6,
 		SlopeWindowS: 1200, SlopeApartS: 600, SteadyKPerH: 2, SettledKPerH: 6, AmbientLagS: 300,
 		ExtrapolateS: 3600, ExtrapKnownS: 2700, TauTolerance: 0.15,
@@ -245,6 +247,8 @@ func (c *Constants) loadFields() []field {
 		{"median_samples", &c.MedianSamples, 1, 31},
 		{"end_share", &c.EndShare, 0, 1},
 		{"end_dwell_s", &c.EndDwellS, 0, 3600},
+		{"rebound_share", &c.ReboundShare, 0, 1},
+		{"rebound_s", &c.ReboundS, 0, 3600},
 		{"level_window_s", &c.LevelWindowS, 10, 3600},
 		{"off_w", &c.OffW, 0, anyUp},
 		{"off_share", &c.OffShare, 0, 1},

@@ -113,7 +113,11 @@ func envelope(x []float64, half int) []float64 {
 
 // findDips finds where power falls below its surroundings for a short while.
 func (p *powerTrace) findDips(c Constants) {
-	env := envelope(p.smooth, int(c.DipWindowS))
+	searched := slices.Clone(p.smooth)
+	for i := range min(p.skip, len(searched)) {
+		searched[i] = absent // else the level before an early step makes a dip of what follows it
+	}
+	env := envelope(searched, int(c.DipWindowS))
 	threshold := max(c.DipShare*p.step, c.DipSigma*p.sigma, c.DipW)
 	p.inDip = make([]bool, len(p.raw))
 	var all []dip

@@ -117,6 +117,7 @@ func (ev *evaluation) judgeProbe(i int) {
 	case !cover.seen:
 		s.health, s.trust = healthAbsent, "gave no value on load: what its place did is not known"
 		ev.findProbe(i, "probe_absent", "void", float64(ev.from), "gave no value on load"+ev.faultText(channel), "")
+	case ev.deaf(i) && ev.judgeStuck(i):
 	case ev.judgeAttached(i):
 	case ev.judgeStuck(i):
 	case end-float64(cover.lastGood) >= ev.c.LostS:
@@ -223,6 +224,12 @@ func (ev *evaluation) judgeAttached(i int) bool {
 		return false
 	}
 	return true
+}
+
+// deaf tells whether a probe gave one number through nearly all of the load: even a bead
+// in air does not.
+func (ev *evaluation) deaf(i int) bool {
+	return ev.r.grid.repeats[ev.roles.probes[i]].longest >= 0.9*ev.loadedS()
 }
 
 // judgeStuck finds a converter that repeats one value exactly though it resolves

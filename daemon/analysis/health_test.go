@@ -284,3 +284,25 @@ func TestRecirculationAndZeroSpread(t *testing.T) {
 		t.Errorf("zero spread %+v", f)
 	}
 }
+
+// TestStuckFromTheStart: a converter that gives one number all through is stuck; a bead
+// in air, which it would be taken for by its rise, never reads so.
+func TestStuckFromTheStart(t *testing.T) {
+	tr := traces.Make(traces.Options{Seed: 11, Load: traces.Constant})
+	in := inputOf(tr, probeLimit(150))
+	for i := range tr.Readings {
+		if in.Channels[tr.Readings[i].Channel].Role == record.RoleProbe {
+			tr.Readings[i].Value = 23.25
+			for j := range tr.Readings {
+				if tr.Readings[j].Channel == tr.Readings[i].Channel {
+					tr.Readings[j].Value = 23.25
+				}
+			}
+			break
+		}
+	}
+	res := evaluate(t, in, tr)
+	if p := res.Probes[0]; p.Health != "stuck" {
+		t.Errorf("%s is %s: %s", p.Channel, p.Health, p.Note)
+	}
+}

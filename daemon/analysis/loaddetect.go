@@ -34,6 +34,7 @@ type detector struct {
 	pause         int64 // longest pause of the load that was bridged, s
 	pending       bool
 	since, raw    int64 // of the pending edge
+	partly        int64 // second at which power came back in part; zero: it did not
 	hadIdle       bool
 
 	rebase               bool // watching for a further rise
@@ -169,12 +170,13 @@ func (d *detector) pushOn(second int64, w, med float64) (edge, int64) {
 		}
 	}
 	if !known || med >= threshold {
-		if d.pending && known {
-			d.pause = max(d.pause, second-d.raw)
+		if d.pending && known && !d.cameBack(second, med, idle) {
+			return noEdge, 0
 		}
-		d.pending = false
+		d.pending, d.partly = false, 0
 		return noEdge, 0
 	}
+	d.partly = 0
 	if !d.pending {
 		d.pending, d.since, d.raw = true, second, d.crossing(threshold, false)
 	}
@@ -183,6 +185,24 @@ func (d *detector) pushOn(second int64, w, med float64) (edge, int64) {
 		return endEdge, d.raw
 	}
 	return noEdge, 0
+}
+
+// cameBack tells whether power that fell is the load again. A unit that starts up draws
+// half the load's power for a while, and that is no load: less than most of the step
+// must stay.
+func (d *detector) cameBack(second int64, med, idle float64) bool {
+	back := second
+	if med < idle+float64(d.c.ReboundShare*(d.loadW-idle)) {
+		if d.partly == 0 {
+			d.partly = second
+		}
+		if float64(second-d.partly) < d.c.ReboundS {
+			return false
+		}
+		back = d.partly
+	}
+	d.pause = max(d.pause, back-d.raw)
+	return true
 }
 
 // watchRebase tells whether what was taken for the load's start was the unit being

@@ -79,6 +79,7 @@ func (r *Recording) Evaluate() record.Result {
 	ev.findPeak()
 	ev.describeLoad()
 	ev.judgePower()
+	ev.judgeMeter()
 	ev.describeSteady()
 	ev.judgeLimits()
 	ev.budget()

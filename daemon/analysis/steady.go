@@ -37,7 +37,7 @@ func (ev *evaluation) describeSteady() {
 	}
 	if !s.Valid && tier != tierRising {
 		ev.remarks = append(ev.remarks, record.Reason{Code: "steady_not_valid",
-			Text: "the temperatures are flat but power was not held, so flat does not mean settled"})
+			Text: "the temperatures are flat but power was not shown to be held, so flat does not mean settled"})
 	}
 }
 

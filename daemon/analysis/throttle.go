@@ -255,7 +255,14 @@ func (ev *evaluation) otherDips(p *powerTrace, l *record.Load) {
 	}
 	r := p.rhythm()
 	ev.find(record.Finding{Code: "power_dips", Severity: "note", Channel: l.Channel, FromS: number(float64(ev.from + int64(p.dips[0].from))),
-		Seen: fmt.Sprintf("power dipped %d times, typically for %.0f s, without a lasting loss", len(p.dips), r.length)})
+		Seen: fmt.Sprintf("power dipped %s, typically for %.0f s, without a lasting loss", times(len(p.dips)), r.length)})
+}
+
+func times(n int) string {
+	if n == 1 {
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
 }
 
 // coolingChanged tells a jump of the hot spot's thermal resistance, which a fan that

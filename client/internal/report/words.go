@@ -350,7 +350,7 @@ func powerFact(r *record.Result) Fact {
 	pattern := map[string]string{
 		"constant": "constant", "load_pattern": "held, with the load's own pattern of dips", "not_held": "not held, cause not shown",
 		"thermal_cycling": "not held: cut back again and again when hot", "flat_top": "not held: fell while the hot spot stayed level",
-		"unknown": "too short to tell whether it was held",
+		"unknown": "not known whether it was held",
 	}[l.Pattern]
 	if pattern == "" {
 		pattern = l.Pattern
