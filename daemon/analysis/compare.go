@@ -354,6 +354,9 @@ func (r *ComparedRow) meanLines(quantity string, n float64, c Constants) []recor
 	lines := slices.Clone(r.lines)
 	if quantity != CompareHeld {
 		lines = append(lines, normalLine("ambient correction", c.AmbientU, "", "", "constants ambient_u_k"))
+		if u := r.roomU(quantity, lines, c.CoverageFactor); u > 0 {
+			lines = append(lines, normalLine("room sensor", u, "channel", "room of "+r.Rig, "the runs' expanded uncertainty of the rise"))
+		}
 	}
 	if len(r.lines) == 0 && r.Value != nil {
 		_, u := valueOf(&r.results[0], quantity)
@@ -377,6 +380,26 @@ func (r *ComparedRow) meanLines(quantity string, n float64, c Constants) []recor
 		}
 	}
 	return lines
+}
+
+// roomU is what the runs' own uncertainty of a rise has beyond the lines at hand: the
+// room sensor's. Runs on one rig share it, so it widens a row and not their difference.
+// Zero: the sensor shares errors with the probes, and the lines are enough.
+func (r *ComparedRow) roomU(quantity string, lines []record.BudgetLine, k float64) float64 {
+	if len(r.lines) == 0 {
+		return 0 // the run's uncertainty stands as a whole
+	}
+	sum, n := 0.0, 0.0
+	for i := range r.results {
+		if _, u := valueOf(&r.results[i], quantity); has(u) {
+			sum, n = sum+float64(u/k*(u/k)), n+1
+		}
+	}
+	if n == 0 {
+		return 0
+	}
+	u := combine(lines)
+	return math.Sqrt(max(sum/n-float64(u*u), 0))
 }
 
 func coolerFirst(a, b ComparedRow) int {

@@ -58,6 +58,41 @@ func TestPairOfTheWorkedExample(t *testing.T) {
 	}
 }
 
+// TestRoomSensorWidensRows: a table says of a rise what the run's own page says, and two
+// boards under one room sensor differ as if it had no error; under two it counts twice.
+func TestRoomSensorWidensRows(t *testing.T) {
+	const rise = 5.0 // U of the rise on the run's page, K
+	made := func(unit, run, rig string) record.Result {
+		r := resultOf(unit, run, 85, 23)
+		r.Rig = rig
+		u := rise
+		r.Peak.RiseExpandedK, r.Peak.ReferenceExpandedK = &u, &u
+		return r
+	}
+	for _, quantity := range []string{CompareRise, CompareReference} {
+		for _, c := range []struct {
+			rig  string
+			want float64
+		}{
+			{"bench", 2.42},
+			{"other", math.Sqrt(2.42*2.42 + 2*(rise*rise-2.83*2.83-0.4*0.4))},
+		} {
+			cmp, err := Compare([]record.Result{made("a", "1", "bench"), made("b", "2", c.rig)}, CompareOptions{Quantity: quantity, Override: []string{"all"}})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, row := range cmp.Rows {
+				if math.Abs(*row.Expanded-rise) > 1e-9 {
+					t.Errorf("%s: the row says %.3f K, the run %g K", quantity, *row.Expanded, rise)
+				}
+			}
+			if p := cmp.Pairs[0]; math.Abs(p.Expanded-c.want) > 0.05 {
+				t.Errorf("%s, %s and bench: U of the difference is %.2f K, want %.2f", quantity, c.rig, p.Expanded, c.want)
+			}
+		}
+	}
+}
+
 // TestRanksAreNotTransitive: A equals B, B equals C, A is cooler than C. Groups
 // would mislead; intervals do not.
 func TestRanksAreNotTransitive(t *testing.T) {
