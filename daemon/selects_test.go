@@ -3,6 +3,7 @@ package daemon
 import (
 	"context"
 	"math"
+	"strings"
 	"testing"
 
 	"soakrig/drivers/all"
@@ -43,5 +44,26 @@ limits: {probe: 105}
 	}
 	if math.Abs(c[0]-c[1]) > 2 || c[2]-c[0] < 3 {
 		t.Errorf("intake %.2f, room %.2f, electronics %.2f degC: want the last some 4 K warmer", c[0], c[1], c[2])
+	}
+}
+
+// TestOptionOfAnotherDriver: an option that a chip can't have is refused with the
+// drivers that have it.
+func TestOptionOfAnotherDriver(t *testing.T) {
+	const text = `rig: bench-2
+listen: {grpc: "unix:/nowhere/s", http: "off"}
+journal: {dir: /nowhere}
+simulated: {}
+sources:
+  - {name: back, driver: max31855, every: 200ms, average: 4, inputs: [{channel: vr1, port: SPI0.0}]}
+`
+	cfg, err := ParseConfig("rig.yaml", []byte(text), all.Drivers())
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = Check(context.Background(), cfg, all.Drivers())
+	const want = "rig.yaml:6:50: sources[0].average: unknown key (known: max_step); max31855 can't do that, "
+	if err == nil || !strings.HasPrefix(err.Error(), want) || !strings.Contains(err.Error(), "max31856") || strings.Contains(err.Error(), "max6675") {
+		t.Errorf("got  %v\nwant %s...", err, want)
 	}
 }

@@ -4,12 +4,15 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"sync"
 	"time"
 
 	"soakrig/daemon/internal/config"
 	"soakrig/daemon/internal/rigtime"
 	"soakrig/daemon/record"
+	"soakrig/daemon/strictyaml"
 	"soakrig/drivers"
 	"soakrig/drivers/bus"
 )
@@ -31,6 +34,7 @@ type Health struct {
 type source struct {
 	cfg    *config.Source
 	driver *drivers.Driver
+	known  []*drivers.Driver
 	in     drivers.Source
 	named  map[string]*config.Channel // what rig.yaml says of its channels
 	host   *bus.Host
@@ -56,7 +60,7 @@ type source struct {
 
 func newSource(c *config.Source, opts Options) *source {
 	s := &source{
-		cfg: c, named: opts.Config.Channels, host: opts.Host, clock: opts.Clock, every: int64(c.Every), retry: reopenFirst,
+		cfg: c, known: opts.Drivers, named: opts.Config.Channels, host: opts.Host, clock: opts.Clock, every: int64(c.Every), retry: reopenFirst,
 		readings: make([]drivers.Reading, len(c.Inputs)),
 		sample:   record.Sample{Raw: make([]record.Raw, len(c.Inputs))},
 		state:    Health{Source: c.Name, State: "closed"},
@@ -115,10 +119,32 @@ func (s *source) optionProblem(err error) error {
 		return rest.Problem(refused.Key, refused.Text)
 	}
 	var problems config.Problems
-	if errors.As(err, &problems) {
-		return problems // each names its place already
+	if errors.As(err, &problems) { // each names its place already
+		for i := range problems {
+			problems[i].Text += s.elsewhere(problems[i])
+		}
+		return problems
 	}
 	return err
+}
+
+// elsewhere names the drivers that have an option which this one refused.
+func (s *source) elsewhere(p strictyaml.Problem) string {
+	if !strings.HasPrefix(p.Text, "unknown key") {
+		return ""
+	}
+	key := p.Key[strings.LastIndexByte(p.Key, '.')+1:]
+	var names []string
+	for _, d := range s.known {
+		if d.Name != s.cfg.Driver && slices.ContainsFunc(d.Info.Options, func(o drivers.Option) bool { return o.Key == key }) {
+			names = append(names, d.Name)
+		}
+	}
+	if len(names) == 0 {
+		return ""
+	}
+	slices.Sort(names)
+	return fmt.Sprintf("; %s can't do that, %s can", s.cfg.Driver, strings.Join(names, ", "))
 }
 
 func (s *source) device() drivers.Device {
