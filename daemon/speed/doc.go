@@ -11,7 +11,7 @@
 // work on the machine only adds. -speed.startup-mb 2000 makes the journal of the
 // start-up row that large.
 //
-//	go test -run '^$' -bench Soak -benchtime 1x -speed.soak 10m -timeout 1h ./daemon/speed
+//	go test ./daemon/speed -run '^$' -bench Soak -benchtime 1x -timeout 1h -speed.soak 10m
 //
 // runs the real soakd with 64 channels at 10 Hz on a simulated rig and prints its
 // processor share, memory, sampling jitter, goroutines, collector pauses and file
