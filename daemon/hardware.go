@@ -13,7 +13,7 @@ import (
 
 // board is the clock and the buses: the hardware's, or a simulated rig's.
 type board struct {
-	clock rigtime.Clock
+	clock rigtime.Ticker
 	paced *rigtime.Paced // nil on hardware
 	host  *bus.Host
 	sim   *simrig.Rig // nil on hardware

@@ -109,6 +109,8 @@ func (c *eager) SleepUntil(ctx context.Context, ns int64) error {
 	return err
 }
 
+func (c *eager) Retick(ctx context.Context, ns int64) error { return c.SleepUntil(ctx, ns) }
+
 func (c *eager) Tick(ctx context.Context, ns int64) (func(), error) {
 	c.mu.Lock()
 	if c.left == 0 {
@@ -127,7 +129,7 @@ func nothing() {}
 
 func (c *eager) Speed() float64 { return 1 }
 
-var _ rigtime.Clock = (*eager)(nil)
+var _ rigtime.Ticker = (*eager)(nil)
 
 // rig is acquisition, journal and services without the program around them.
 type rig struct {
@@ -136,7 +138,7 @@ type rig struct {
 	acq   *acquire.Acquirer
 	srv   *rpc.Server
 	addr  string
-	clock rigtime.Clock
+	clock rigtime.Ticker
 }
 
 type noRuns struct{ rpc.Runs }
@@ -145,7 +147,7 @@ func (noRuns) Live() (record.Live, bool) { return record.Live{}, false }
 func (noRuns) Changed() <-chan struct{}  { return nil }
 
 // newRig starts a rig; acquisition waits for run.
-func newRig(t testing.TB, cfg *config.Config, known []*drivers.Driver, clock rigtime.Clock, o journal.Options) *rig {
+func newRig(t testing.TB, cfg *config.Config, known []*drivers.Driver, clock rigtime.Ticker, o journal.Options) *rig {
 	t.Helper()
 	r := &rig{t: t, clock: clock}
 	if o.Dir == "" {

@@ -299,6 +299,11 @@ func (c *waking) Tick(ctx context.Context, ns int64) (func(), error) {
 	return done, err
 }
 
+func (c *waking) Retick(ctx context.Context, ns int64) error {
+	_, err := c.Tick(ctx, ns) // real time is not held
+	return err
+}
+
 // fanOut acquires 64 channels at 50 Hz for some seconds of real time while subscribers
 // follow, a tenth of them stalled, and gives how late acquisition was and the heap.
 func fanOut(t testing.TB, subscribers int) (p99 time.Duration, heapMB float64) {

@@ -33,7 +33,7 @@ type Options struct {
 	Config       *config.Config
 	Drivers      []*drivers.Driver
 	Host         *bus.Host
-	Clock        rigtime.Clock
+	Clock        rigtime.Ticker
 	Journal      Appender
 	Calibrations []record.Calibration // stored ones; the newest of a channel wins over rig.yaml
 	Before       record.Stamp         // of the newest stored entry, to see a step of the clock since; zero: none
@@ -168,10 +168,24 @@ func (a *Acquirer) Run(ctx context.Context) error {
 		return fmt.Errorf("store layout: %w", err)
 	}
 	groups := a.groups()
+	held := make([]func(), 0, len(groups))
+	for range groups { // so that none is late because another began first
+		done, err := a.opts.Clock.Tick(ctx, now.BootNS)
+		if err != nil {
+			break // ctx ended
+		}
+		held = append(held, done)
+	}
+	if len(held) < len(groups) {
+		for _, done := range held {
+			done()
+		}
+		return nil
+	}
 	errs := make(chan error, len(groups))
-	for _, g := range groups {
+	for i, g := range groups {
 		go func() {
-			err := g.run(ctx)
+			err := g.run(ctx, held[i])
 			if err != nil {
 				cancel()
 			}
@@ -231,23 +245,22 @@ type member struct {
 // run reads each member at its deadlines. Deadlines lie on a grid that begins when
 // the group does; one that was missed by more than half a period, or that comes less
 // than half a period after the read before it began, is skipped and counted, so that
-// reads never bunch up.
-func (g *group) run(ctx context.Context) error {
+// reads never bunch up. It is called holding the clock; done lets go of it.
+func (g *group) run(ctx context.Context, done func()) error {
 	start := g.a.opts.Clock.Now().BootNS
 	for _, m := range g.members {
 		m.next = start
 	}
 	for {
 		m := g.earliest()
-		done, err := g.a.opts.Clock.Tick(ctx, m.next)
-		if err != nil {
+		if err := g.a.opts.Clock.Retick(ctx, m.next); err != nil {
 			return nil // ctx ended
 		}
 		began := g.a.opts.Clock.Now().BootNS
-		err = g.read(ctx, m)
+		err := g.read(ctx, m)
 		m.advance(began, g.a.opts.Clock.Now().BootNS)
-		done()
 		if err != nil {
+			done()
 			return err
 		}
 	}

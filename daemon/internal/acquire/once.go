@@ -38,19 +38,18 @@ func (a *Acquirer) Once(ctx context.Context, patience time.Duration) ([]Taken, e
 func (s *source) once(ctx context.Context, patience time.Duration) (Taken, error) {
 	t := Taken{Source: s.cfg.Name, Driver: s.driver}
 	begin := s.clock.Now().BootNS
-	next := begin
-	for {
-		done, err := s.clock.Tick(ctx, next)
-		if err != nil {
-			return t, fmt.Errorf("check of source %s was stopped: %w", s.cfg.Name, err)
-		}
+	done, err := s.clock.Tick(ctx, begin)
+	for err == nil {
 		s.read(ctx)
 		now := s.clock.Now().BootNS
-		done()
 		if !s.waits() || now-begin >= int64(patience) {
+			done()
 			break
 		}
-		next = now + min(s.every, int64(patience)/4)
+		err = s.clock.Retick(ctx, now+min(s.every, int64(patience)/4))
+	}
+	if err != nil {
+		return t, fmt.Errorf("check of source %s was stopped: %w", s.cfg.Name, err)
 	}
 	t.OpenErr = s.openErr
 	t.Sample.Raw = append(t.Sample.Raw, s.sample.Raw...)

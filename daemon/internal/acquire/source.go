@@ -38,7 +38,7 @@ type source struct {
 	in     drivers.Source
 	named  map[string]*config.Channel // what rig.yaml says of its channels
 	host   *bus.Host
-	clock  rigtime.Clock
+	clock  rigtime.Ticker
 	recall Recaller // nil: nothing is remembered
 	every  int64    // ns
 

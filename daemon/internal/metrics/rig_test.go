@@ -43,10 +43,6 @@ func (c *handClock) pass(d time.Duration) {
 }
 
 func (c *handClock) SleepUntil(ctx context.Context, _ int64) error { <-ctx.Done(); return ctx.Err() }
-func (c *handClock) Tick(ctx context.Context, _ int64) (func(), error) {
-	<-ctx.Done()
-	return nil, ctx.Err()
-}
 func (c *handClock) Speed() float64 { return c.speed }
 
 // Sources of the invented rig.

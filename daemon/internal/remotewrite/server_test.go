@@ -19,10 +19,6 @@ func (c worldClock) Now() record.Stamp {
 	return record.Stamp{Boot: record.BootID{9}, BootNS: int64(2*time.Hour + now.Sub(c.start)), WallNS: now.UnixNano(), Synced: true}
 }
 func (c worldClock) SleepUntil(ctx context.Context, _ int64) error { <-ctx.Done(); return ctx.Err() }
-func (c worldClock) Tick(ctx context.Context, _ int64) (func(), error) {
-	<-ctx.Done()
-	return nil, ctx.Err()
-}
 func (c worldClock) Speed() float64 { return 1 }
 
 // realBench is a bench on the world's time whose journal already holds the past.

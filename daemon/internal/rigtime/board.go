@@ -119,6 +119,9 @@ func (c *Board) Tick(ctx context.Context, bootNS int64) (func(), error) {
 	return func() {}, nil
 }
 
+// Retick implements Clock.
+func (c *Board) Retick(ctx context.Context, bootNS int64) error { return c.SleepUntil(ctx, bootNS) }
+
 // Speed implements Clock.
 func (c *Board) Speed() float64 { return 1 }
 

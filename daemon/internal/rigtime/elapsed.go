@@ -51,11 +51,14 @@ func (c *Elapsed) Tick(ctx context.Context, bootNS int64) (func(), error) {
 	return func() {}, nil
 }
 
+// Retick implements Clock.
+func (c *Elapsed) Retick(ctx context.Context, bootNS int64) error { return c.SleepUntil(ctx, bootNS) }
+
 // Speed implements Clock.
 func (c *Elapsed) Speed() float64 { return 1 }
 
 var (
-	_ Clock = (*Board)(nil)
-	_ Clock = (*Paced)(nil)
-	_ Clock = (*Elapsed)(nil)
+	_ Ticker = (*Board)(nil)
+	_ Ticker = (*Paced)(nil)
+	_ Ticker = (*Elapsed)(nil)
 )

@@ -66,15 +66,25 @@ func (c *Paced) Elapsed() time.Duration {
 
 // SleepUntil implements Clock.
 func (c *Paced) SleepUntil(ctx context.Context, bootNS int64) error {
+	c.mu.Lock()
 	return c.wait(ctx, bootNS, false)
 }
 
 // Tick implements Clock.
 func (c *Paced) Tick(ctx context.Context, bootNS int64) (func(), error) {
+	c.mu.Lock()
 	if err := c.wait(ctx, bootNS, true); err != nil {
 		return nil, err
 	}
 	return c.release, nil
+}
+
+// Retick implements Clock.
+func (c *Paced) Retick(ctx context.Context, bootNS int64) error {
+	c.mu.Lock()
+	c.holds--
+	c.cond.Signal() // run looks once wait has put the next deadline down
+	return c.wait(ctx, bootNS, true)
 }
 
 // Pause lets d of rig time pass for a goroutine that holds the clock (between Tick
@@ -84,7 +94,6 @@ func (c *Paced) Pause(ctx context.Context, d time.Duration) error {
 	at := c.now + int64(d)
 	c.holds--
 	c.cond.Signal()
-	c.mu.Unlock()
 	err := c.wait(ctx, at, true)
 	if err != nil {
 		c.mu.Lock()
@@ -101,12 +110,13 @@ func (c *Paced) letGo() {
 	c.mu.Unlock()
 }
 
-// wait sleeps until bootNS; with hold it returns holding the clock unless it fails.
+// wait sleeps until bootNS; with hold it returns holding the clock unless it fails. It
+// is called with mu locked and returns with mu unlocked.
 func (c *Paced) wait(ctx context.Context, bootNS int64, hold bool) error {
 	if err := ctx.Err(); err != nil {
+		c.mu.Unlock()
 		return err
 	}
-	c.mu.Lock()
 	if bootNS <= c.now || c.closed {
 		if hold {
 			c.holds++

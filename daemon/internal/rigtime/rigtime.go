@@ -18,9 +18,19 @@ type Clock interface {
 	// SleepUntil returns when the monotonic clock has reached bootNS, or with ctx's
 	// error. A deadline in the past returns at once.
 	SleepUntil(ctx context.Context, bootNS int64) error
-	// Tick is SleepUntil for whoever reads a bus: it returns holding the clock, and a
-	// paced clock stands still until done is called, once. With an error done is nil.
-	Tick(ctx context.Context, bootNS int64) (done func(), err error)
 	// Speed is how many rig seconds pass in a real second: 1 but for simulated rigs.
 	Speed() float64
+}
+
+// Ticker is a clock that can be held by whoever reads a bus. Its methods may be called
+// concurrently.
+type Ticker interface {
+	Clock
+	// Tick is SleepUntil, but returns holding the clock: a paced clock stands still until
+	// done is called, once. With an error done is nil.
+	Tick(ctx context.Context, bootNS int64) (done func(), err error)
+	// Retick is Tick for whoever holds the clock: it lets go and holds again at bootNS,
+	// and in between a paced clock never moves past bootNS. With an error it holds no
+	// longer, and the done of Tick is not to be called.
+	Retick(ctx context.Context, bootNS int64) error
 }

@@ -136,6 +136,61 @@ func TestPacedHolds(t *testing.T) {
 	})
 }
 
+// TestPacedRetick: on a machine that can't keep up, the clock has no time to wait in, and
+// whoever goes from one tick to the next is still never late.
+func TestPacedRetick(t *testing.T) {
+	c := NewPaced(1e15, record.BootID{1}, time.Unix(0, 0))
+	defer c.Close()
+	const n = 2000
+	periods := []time.Duration{20 * time.Millisecond, 50 * time.Millisecond, 7 * time.Millisecond}
+	held := make([]func(), len(periods))
+	for i := range periods {
+		done, err := c.Tick(t.Context(), 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		held[i] = done
+	}
+	var wg sync.WaitGroup
+	for i, period := range periods {
+		wg.Go(func() {
+			defer held[i]()
+			for k := range int64(n) {
+				at := (k + 1) * int64(period)
+				if err := c.Retick(t.Context(), at); err != nil {
+					t.Error(err)
+					return
+				}
+				if k%3 == 0 {
+					at += 1e6
+					if err := c.Pause(t.Context(), time.Millisecond); err != nil {
+						t.Error(err)
+						return
+					}
+				}
+				if now := c.Now().BootNS; now != at {
+					t.Errorf("tick %d of %v at %d, want %d", k, period, now, at)
+					return
+				}
+			}
+		})
+	}
+	wg.Wait()
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	done, err := c.Tick(t.Context(), 0)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_ = done // a Retick that fails has let go
+	if err := c.Retick(ctx, c.Now().BootNS+1); err == nil {
+		t.Error("a cancelled tick returns no error")
+	}
+	if err := c.SleepUntil(t.Context(), c.Now().BootNS+1e9); err != nil {
+		t.Error(err)
+	}
+}
+
 // TestPacedSpeed checks the pace when nobody holds the clock for long.
 func TestPacedSpeed(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

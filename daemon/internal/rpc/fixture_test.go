@@ -181,9 +181,6 @@ func (c *testClock) move(d time.Duration) {
 }
 
 func (c *testClock) SleepUntil(ctx context.Context, _ int64) error { return ctx.Err() }
-func (c *testClock) Tick(ctx context.Context, _ int64) (func(), error) {
-	return func() {}, ctx.Err()
-}
 func (c *testClock) Speed() float64 { return 1 }
 
 // fakeRuns answers from what the test put in.

@@ -57,9 +57,8 @@ func (b *bench) Now() record.Stamp {
 	defer b.mu.Unlock()
 	return record.Stamp{Boot: b.boot, BootNS: b.bootNS, WallNS: b.wallNS, Synced: true}
 }
-func (b *bench) SleepUntil(context.Context, int64) error     { return nil }
-func (b *bench) Tick(context.Context, int64) (func(), error) { return func() {}, nil }
-func (b *bench) Speed() float64                              { return 1 }
+func (b *bench) SleepUntil(context.Context, int64) error { return nil }
+func (b *bench) Speed() float64                          { return 1 }
 
 func newBench(t *testing.T) *bench {
 	b := &bench{t: t, dir: t.TempDir(), sync: 10 * time.Millisecond, boot: record.BootID{1}, bootNS: 1e12, wallNS: time.Date(2030, 5, 1, 20, 0, 0, 0, time.UTC).UnixNano(), hotC: 23}

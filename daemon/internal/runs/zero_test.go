@@ -25,10 +25,9 @@ type coldRig struct {
 	stored []record.Calibration
 }
 
-func (r *coldRig) Now() record.Stamp                           { return r.now }
-func (r *coldRig) SleepUntil(context.Context, int64) error     { return nil }
-func (r *coldRig) Tick(context.Context, int64) (func(), error) { return func() {}, nil }
-func (r *coldRig) Speed() float64                              { return 1 }
+func (r *coldRig) Now() record.Stamp                       { return r.now }
+func (r *coldRig) SleepUntil(context.Context, int64) error { return nil }
+func (r *coldRig) Speed() float64                          { return 1 }
 
 func newColdRig(t *testing.T) *coldRig {
 	lines := []record.Line{{Name: "sensor", Half: 0.5, SharedBy: "converter"}}
