@@ -284,14 +284,20 @@ func (c *cursor) doubt(most int) bool {
 }
 
 // within forgets what lies behind the head of the journal: a journal that was put back
-// from a copy gives its numbers again. It says whether there was any.
+// from a copy gives its numbers again. It says whether there was any. What was
+// acknowledged last stays in doubt: receiver and soakd may have been killed together.
 func (c *cursor) within(head uint64) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.Live <= head+1 {
 		return false
 	}
-	c.Live, c.Fresh = head+1, nil
+	c.Live = head + 1
+	for i := range c.Fresh {
+		a := &c.Fresh[i]
+		a.To = min(a.To, c.Live)
+	}
+	c.Fresh = slices.DeleteFunc(c.Fresh, func(a ack) bool { return a.To <= a.From })
 	c.Holes = slices.DeleteFunc(c.Holes, func(h span) bool { return h.From >= c.Live })
 	if n := len(c.Holes); n > 0 {
 		c.Holes[n-1].To = min(c.Holes[n-1].To, c.Live)

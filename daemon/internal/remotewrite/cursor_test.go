@@ -5,6 +5,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -192,11 +193,18 @@ func TestCursorBehindTheHead(t *testing.T) {
 	c := newCursor(t, t.TempDir(), "j")
 	c.advance(100, false)
 	c.advance(200, true)
-	c.accept(span{200, 300}, 5, time.Now())
+	start := time.Now()
+	c.filled(span{120, 140}, 20, start)
+	c.filled(span{145, 170}, 25, start.Add(joinFor))
+	c.accept(span{200, 300}, 5, start.Add(2*joinFor))
 	if c.within(299) || !c.within(149) {
 		t.Error("299 is the head of what was sent, 149 is not")
 	}
-	if c.Live != 150 || len(c.Holes) != 1 || c.Holes[0] != (span{100, 150}) || !c.valid() {
-		t.Errorf("cursor %+v, want live 150 and the hole 100 to 149", c.state)
+	if c.Live != 150 || !slices.Equal(c.Holes, []span{{100, 120}, {140, 145}}) || !c.valid() {
+		t.Errorf("cursor %+v, want live 150 and the holes 100 to 119 and 140 to 144", c.state)
+	}
+	// The receiver was killed with us, and has forgotten what it acknowledged last.
+	if !c.doubt(math.MaxInt) || !slices.Equal(c.Holes, []span{{100, 150}}) || !c.valid() {
+		t.Errorf("holes %v, want 100 to 149", c.Holes)
 	}
 }
