@@ -321,12 +321,33 @@ func TestRunsCalibrationsAndPins(t *testing.T) {
 	// Beyond repair: the copy takes its place.
 	edit(t, filepath.Join(dir, recordsName), func(p []byte) []byte { clear(p[:200]); return p })
 	j = open(t, Options{Dir: dir, Ballast: -1})
-	defer j.Close()
 	check(j)
 	if _, err := j.Append(entryFor(1)); err != nil {
 		t.Fatal(err)
 	}
 	if _, texts := events(t, j, 0); !strings.Contains(texts, "took its place") {
+		t.Errorf("events: %s", texts)
+	}
+	// What came after the copy is saved from what can still be read.
+	want[2].State = "judged again"
+	want = append([]RunRow{{Start: record.RunStart{Run: "2026-06-02-1", Unit: "carrier-a"}, State: "ended", FirstSeq: 2000, LastSeq: 2050}}, want...)
+	cal.OffsetK = 0.5
+	if err := errors.Join(j.PutRun(want[3]), j.PutRun(want[0]), j.PutCalibration(cal), j.Close()); err != nil {
+		t.Fatal(err)
+	}
+	edit(t, filepath.Join(dir, recordsName), func(p []byte) []byte { return p[:len(p)-100] })
+	j = open(t, Options{Dir: dir, Ballast: -1})
+	defer j.Close()
+	if got, err := j.Runs(RunFilter{}); err != nil || !reflect.DeepEqual(got, want) {
+		t.Errorf("runs %+v, %v", got, err)
+	}
+	if cals, err := j.Calibrations(); err != nil || !reflect.DeepEqual(cals, []record.Calibration{cal}) {
+		t.Errorf("calibrations %+v, %v", cals, err)
+	}
+	if _, err := j.Append(entryFor(1)); err != nil {
+		t.Fatal(err)
+	}
+	if _, texts := events(t, j, 0); !strings.Contains(texts, "rows were saved") {
 		t.Errorf("events: %s", texts)
 	}
 }

@@ -99,6 +99,28 @@ func quickCheck(db querier) error {
 	return rows.Err()
 }
 
+// checkpoint brings a log into its database, synced. whole is false when another program
+// holds the database.
+func checkpoint(db querier) (whole bool, err error) {
+	var busy, frames, moved int
+	err = db.QueryRowContext(context.Background(), "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &frames, &moved)
+	return busy == 0, err
+}
+
+// wholePages tells of a file that ends inside a page: SQLite counts that page, finds
+// nothing wrong with it, and fails when something on it is read. Call it when all of the
+// log is in the file.
+func wholePages(path string) error {
+	info, err := os.Stat(path)
+	if err != nil {
+		return err
+	}
+	if part := info.Size() % pageSize; part != 0 {
+		return fmt.Errorf("%s ends %d bytes into a page: %w", filepath.Base(path), part, ErrDamaged)
+	}
+	return nil
+}
+
 func pragma(db querier, text string) (string, error) {
 	var v string
 	err := db.QueryRowContext(context.Background(), "PRAGMA "+text).Scan(&v)

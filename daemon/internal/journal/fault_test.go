@@ -207,11 +207,18 @@ func TestMemoryIsBoundedWhileTheDiskRefuses(t *testing.T) {
 	f.set("commit", nil)
 	commit(t, j)
 	n, gaps := readTo(t, j.NewReader(1), last, func(seq uint64) (uint64, bool) { k, ok := serials[seq]; return k, ok })
-	if len(gaps) != 1 || gaps[0].From != 101 || gaps[0].Cause != CauseNotStored || n != int(last)-int(gaps[0].To-100) {
+	gone := 0 // in more than one gap, if a commit held a batch while memory moved on
+	for _, g := range gaps {
+		gone += int(g.To - g.From + 1)
+		if g.Cause != CauseNotStored {
+			t.Errorf("gap %+v", g)
+		}
+	}
+	if len(gaps) == 0 || gaps[0].From != 101 || n+gone != int(last) {
 		t.Errorf("%d entries, gaps %+v", n, gaps)
 	}
-	if j.State().Gaps != 1 {
-		t.Errorf("%d gaps counted", j.State().Gaps)
+	if got := j.State().Gaps; got != uint64(len(gaps)) {
+		t.Errorf("%d gaps counted, %d seen", got, len(gaps))
 	}
 }
 

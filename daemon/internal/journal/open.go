@@ -124,46 +124,68 @@ func (j *Journal) recover() error {
 // fresh tells that the folder has no samples either.
 func (j *Journal) openRecords(fresh bool) error {
 	path := filepath.Join(j.opts.Dir, recordsName)
-	text, damaged := "", false
+	text := ""
 	if _, err := os.Stat(path); err == nil {
 		err := j.records.open(path)
 		if err == nil || !damage(err) {
 			return err
 		}
-		text, damaged = recordsName+" is damaged and was set aside as ", true
+		return j.replaceRecords(fmt.Sprintf("%s is damaged (%v) and was set aside as ", recordsName, err), asideDamaged)
 	} else if !errors.Is(err, fs.ErrNotExist) {
 		return err
 	} else if !fresh {
 		text = recordsName + " is gone"
 	}
-	return j.replaceRecords(text, damaged)
+	return j.replaceRecords(text, asideNothing)
 }
 
+// What a records.db is that another takes the place of.
+type asideKind int
+
+const (
+	asideNothing  asideKind = iota // at most a log without its database
+	asideStranger                  // another journal's: none of it is ours
+	asideDamaged                   // what can be read of it is newer than any copy
+)
+
 // replaceRecords puts the newest copy in place of records.db, or begins a new one. text
-// says why; empty: there may have been no journal at all. named tells that the name of
-// what was set aside belongs at its end.
-func (j *Journal) replaceRecords(text string, named bool) error {
+// says why; empty: there may have been no journal at all. The name of what was set aside
+// is added to it, and how much of that was saved.
+func (j *Journal) replaceRecords(text string, was asideKind) error {
 	path := filepath.Join(j.opts.Dir, recordsName)
 	aside, err := setAside(path) // a log that is left would be taken for the new file's
 	if err != nil {
 		return err
 	}
-	if named {
+	if was != asideNothing {
 		text += filepath.Base(aside)
 	}
-	switch from, ok := restoreRecords(path); {
+	from, ok := restoreRecords(path)
+	if err := j.records.open(path); err != nil {
+		return err
+	}
+	saved := 0
+	if was == asideDamaged {
+		if saved, err = j.records.saveFrom(aside); err != nil {
+			return err
+		}
+	}
+	switch {
 	case ok && text == "":
 		text = recordsName + " is gone; the copy " + filepath.Base(from) + " took its place"
 	case ok:
 		text += "; the copy " + filepath.Base(from) + " took its place"
-	case text != "":
+	case text != "" && saved == 0:
 		text += "; there was no copy, so runs, calibrations and pins begin anew"
+	}
+	if saved > 0 {
+		text += fmt.Sprintf("; %d of its rows were saved", saved)
 	}
 	if text != "" {
 		j.log.Error("journal: " + text)
 		j.event("failed", text)
 	}
-	return j.records.open(path)
+	return nil
 }
 
 // damage tells whether an error of opening means that a file's content is not what
@@ -247,7 +269,16 @@ func (j *Journal) openNewest(f *sampleFile, id string) (w *writer, theirs string
 			err = w.checkpoint()
 		}
 		if err == nil {
+			err = wholePages(f.path)
+		}
+		if err == nil {
 			theirs, err = w.meta("journal")
+		}
+		if err == nil {
+			err = w.dropUnverified()
+		}
+		if err == nil {
+			err = w.count()
 		}
 		if err != nil {
 			w.close()
@@ -263,11 +294,7 @@ func (j *Journal) openNewest(f *sampleFile, id string) (w *writer, theirs string
 	if theirs == "" { // a crash came between creation and the first commit
 		theirs = id
 	}
-	if err := w.dropUnverified(); err != nil {
-		w.close()
-		return nil, "", nil, err
-	}
-	return w, theirs, nil, w.count()
+	return w, theirs, nil, nil
 }
 
 // count restores what the writer knows about its file.
@@ -358,10 +385,10 @@ func (j *Journal) lastStored() (uint64, error) {
 			q, err = f.open()
 			f.mu.RUnlock()
 		}
-		if err != nil {
-			return 0, err
+		last := uint64(0)
+		if err == nil {
+			_, last, err = j.files[i].bounds(q)
 		}
-		_, last, err := j.files[i].bounds(q)
 		if err != nil && !damage(err) {
 			return 0, err
 		}

@@ -8,7 +8,9 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
+	"strings"
 	"sync"
 
 	"soakrig/daemon/record"
@@ -78,7 +80,13 @@ func (r *records) check() error {
 			return err
 		}
 	}
-	return quickCheck(r.conn)
+	if err := quickCheck(r.conn); err != nil {
+		return err
+	}
+	if whole, err := checkpoint(r.conn); err != nil || !whole {
+		return err
+	}
+	return wholePages(r.path)
 }
 
 func (r *records) close() error {
@@ -318,6 +326,68 @@ func (j *Journal) Calibrations() ([]record.Calibration, error) {
 		out = append(out, c)
 	}
 	return out, err
+}
+
+// saveFrom takes every row that matches its checksum from a damaged records.db, in
+// place of one of the same key, and says how many.
+func (r *records) saveFrom(path string) (saved int, err error) {
+	db, err := openDB(path, openSalvage)
+	if err != nil {
+		return 0, nil // nothing of it can be read
+	}
+	defer db.Close()
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	err = inTx(r.conn, func(ctx context.Context) error {
+		for _, table := range []string{"meta", "calibration", "pin", "gap", "run"} {
+			rows := map[string][]any{}
+			for _, order := range []string{"ASC", "DESC"} {
+				readable(ctx, db, table, order, rows)
+			}
+			for _, values := range rows {
+				query := "INSERT OR REPLACE INTO " + table + " VALUES (?" + strings.Repeat(", ?", len(values)-1) + ")"
+				if _, err := r.conn.ExecContext(ctx, query, values...); err != nil {
+					return err
+				}
+			}
+			saved += len(rows)
+		}
+		return nil
+	})
+	if err != nil {
+		return 0, fmt.Errorf("save rows of %s in %s: %w", path, r.path, err)
+	}
+	return saved, nil
+}
+
+// readable collects the sound rows of a damaged table, up to where SQLite meets the
+// damage.
+func readable(ctx context.Context, db *sql.DB, table, order string, found map[string][]any) {
+	width := 3
+	if table == "run" {
+		width = 5
+	}
+	rows, err := db.QueryContext(ctx, "SELECT * FROM "+table+" ORDER BY key "+order)
+	if err != nil {
+		return
+	}
+	defer rows.Close()
+	for rows.Next() {
+		values := make([]any, width)
+		into := make([]any, width)
+		for i := range values {
+			into[i] = &values[i]
+		}
+		if rows.Scan(into...) != nil {
+			return
+		}
+		key, named := values[0].(string)
+		text, worded := values[1].(string)
+		sum, summed := values[2].(int64)
+		if named && worded && summed && rowSum(key, text) == sum && !slices.Contains(values, nil) {
+			found[key] = values
+		}
+	}
 }
 
 // copies of records.db, newest first.

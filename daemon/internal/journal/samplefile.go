@@ -164,9 +164,8 @@ func (w *writer) close() {
 
 // checkpoint brings the log into the file, synced.
 func (w *writer) checkpoint() error {
-	var busy, frames, moved int
-	err := w.conn.QueryRowContext(context.Background(), "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &frames, &moved)
-	if err == nil && busy != 0 {
+	whole, err := checkpoint(w.conn)
+	if err == nil && !whole {
 		err = fmt.Errorf("checkpoint %s: another program holds the file", w.file.path)
 	}
 	return err

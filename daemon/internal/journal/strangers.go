@@ -80,7 +80,7 @@ func (j *Journal) settleID(id string) (string, error) {
 	if err := j.records.close(); err != nil {
 		return "", err
 	}
-	return most, j.replaceRecords(recordsName+" is of another journal, "+id+", and was set aside as ", true)
+	return most, j.replaceRecords(recordsName+" is of another journal, "+id+", and was set aside as ", asideStranger)
 }
 
 // dropStrangers sets aside files that came here by copying. Those that were only renamed
