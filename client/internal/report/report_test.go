@@ -301,7 +301,7 @@ func TestCharts(t *testing.T) {
 	if err := PeaksChart(c, "rise", &svg, "svg"); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{`role="img" aria-label="Rise of the hot spot`, "birch boosted 68.0 ± 1.8 K (void, limited)", ">57.0 ± 1.8<"} {
+	for _, want := range []string{`role="img" aria-label="Rise of the hot spot`, "birch boosted 68.0 ± 2.5 K (void, limited)", ">57.0 ± 2.5<"} {
 		if !strings.Contains(svg.String(), want) {
 			t.Errorf("the picture lacks %q", want)
 		}
