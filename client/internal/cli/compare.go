@@ -2,6 +2,7 @@ package cli
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -14,16 +15,7 @@ import (
 	"soakrig/daemon/record"
 )
 
-// compareCommand is soak compare.
-func (s *session) compareCommand() *cobra.Command {
-	var o analysis.CompareOptions
-	var curves, mapFile string
-	var charts []string
-	var force bool
-	cmd := &cobra.Command{
-		Use:   "compare RUN... [-f CHART] [--curves CHART]",
-		Short: "Compare runs with their uncertainty: table and charts",
-		Long: `Compare units: a row is one unit in one setup, the mean of its runs. A row's place is
+const compareHelp = `Compare units: a row is one unit in one setup, the mean of its runs. A row's place is
 an interval: the best and worst place that it can hold once uncertainty is counted.
 Void runs have no place; a limited run's peak is its limiter's set point and is marked.
 
@@ -35,61 +27,79 @@ pair: use it for tables that are published.
 -f draws the peaks (with --by rise, the rises; with --by reference, the peaks moved to
 the reference room beside the measured ones) as dots with their expanded uncertainty,
 limit and guard band; --curves overlays the hot spots with load start at
-zero. The file's ending says the format: .svg, .png or .pdf.`,
+zero. The file's ending says the format: .svg, .png or .pdf.`
+
+// compareFlags are the flags of soak compare.
+type compareFlags struct {
+	by      *outputFlag
+	rule    analysis.CompareOptions
+	charts  []string // files of the chart of peaks or rises
+	curves  string   // file of the overlaid curves; empty: none
+	mapFile string
+	force   bool
+	output  *outputFlag
+}
+
+// compareCommand is soak compare.
+func (s *session) compareCommand() *cobra.Command {
+	o := compareFlags{by: &outputFlag{known: []string{"held", "rise", "reference"}}}
+	cmd := &cobra.Command{
+		Use:   "compare RUN... [-f CHART] [--curves CHART]",
+		Short: "Compare runs with their uncertainty: table and charts",
+		Long:  compareHelp,
 		Example: `  soak compare archive/
   soak compare bench-1/2026-05-02-1 bench-2/2026-05-02-1 -f peaks.svg
   soak compare archive/ --published --by rise -f rises.png -f rises.pdf --curves curves.svg`,
 		Args: cobra.MinimumNArgs(1),
+		RunE: func(cmd *cobra.Command, runs []string) error { return s.compare(cmd.Context(), runs, o) },
 	}
-	out := addOutput(cmd)
-	by := &outputFlag{known: []string{"held", "rise", "reference"}}
+	o.output = addOutput(cmd)
 	f := cmd.Flags()
-	f.Var(by, "by", "`QUANTITY` to rank by: held (peak), rise, reference (peak in the reference room); default: rise where every row has one")
-	complete(cmd, "by", func(string) []string { return by.known })
-	f.BoolVar(&o.Public, "published", false, "one coverage factor for the whole table")
-	f.StringArrayVar(&o.Override, "override", nil, "accept mismatches: of `KEY`, or without a value every one")
+	f.Var(o.by, "by", "`QUANTITY` to rank by: held (peak), rise, reference (peak in the reference room); default: rise where every row has one")
+	complete(cmd, "by", func(string) []string { return o.by.known })
+	f.BoolVar(&o.rule.Public, "published", false, "one coverage factor for the whole table")
+	f.StringArrayVar(&o.rule.Override, "override", nil, "accept mismatches: of `KEY`, or without a value every one")
 	f.Lookup("override").NoOptDefVal = "all"
-	f.StringArrayVarP(&charts, "file", "f", nil, "write the chart of peaks or rises to `FILE`; may be repeated")
-	f.StringVar(&curves, "curves", "", "write the overlaid curves to `FILE`")
-	f.StringVarP(&mapFile, "map", "m", "", "channel map `FILE` for CSV recordings")
-	f.BoolVar(&force, "force", false, "overwrite chart files")
+	f.StringArrayVarP(&o.charts, "file", "f", nil, "write the chart of peaks or rises to `FILE`; may be repeated")
+	f.StringVar(&o.curves, "curves", "", "write the overlaid curves to `FILE`")
+	f.StringVarP(&o.mapFile, "map", "m", "", "channel map `FILE` for CSV recordings")
+	f.BoolVar(&o.force, "force", false, "overwrite chart files")
 	cmd.ValidArgsFunction = s.completeRuns
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		o.Quantity = by.word
-		for _, file := range append([]string{curves}, charts...) {
-			if file != "" {
-				if _, err := chartFormat(file); err != nil {
-					return err
-				}
-			}
-		}
-		if err := free(force, append([]string{curves}, charts...)...); err != nil {
-			return err
-		}
-		runs, err := s.load(cmd.Context(), args, mapFile)
-		if err != nil {
-			return err
-		}
-		c, err := compareRuns(runs, o)
-		if err != nil {
-			return err
-		}
-		if err := s.printComparison(c, out.word); err != nil {
-			return err
-		}
-		for _, chart := range charts {
-			format, _ := chartFormat(chart)
-			quantity := cmp.Or(by.word, analysis.CompareHeld)
-			if err := s.writeFile(chart, force, func(w io.Writer) error { return report.PeaksChart(c, quantity, w, format) }); err != nil {
+	return cmd
+}
+
+// compare prints the comparison, then draws it. What can't be written is refused before
+// any run is read.
+func (s *session) compare(ctx context.Context, args []string, o compareFlags) error {
+	for _, file := range append([]string{o.curves}, o.charts...) {
+		if file != "" {
+			if _, err := chartFormat(file); err != nil {
 				return err
 			}
 		}
-		if curves == "" {
-			return nil
-		}
-		return s.writeCurves(cmd, runs, curves, force)
 	}
-	return cmd
+	if err := free(o.force, append([]string{o.curves}, o.charts...)...); err != nil {
+		return err
+	}
+	runs, err := s.load(ctx, args, o.mapFile)
+	if err != nil {
+		return err
+	}
+	o.rule.Quantity = o.by.word
+	c, err := compareRuns(runs, o.rule)
+	if err != nil {
+		return err
+	}
+	if err := s.printComparison(c, o.output.word); err != nil {
+		return err
+	}
+	if err := s.writePeaks(c, o); err != nil {
+		return err
+	}
+	if o.curves == "" {
+		return nil
+	}
+	return s.writeCurves(ctx, runs, o)
 }
 
 func compareRuns(runs []*loaded, o analysis.CompareOptions) (*report.Compared, error) {
@@ -100,11 +110,7 @@ func compareRuns(runs []*loaded, o analysis.CompareOptions) (*report.Compared, e
 		}
 		all = append(all, l.run.Result)
 	}
-	c, err := report.Compare(all, o)
-	if err != nil {
-		return nil, fmt.Errorf("%w", err)
-	}
-	return c, nil
+	return report.Compare(all, o)
 }
 
 func chartFormat(file string) (string, error) {
@@ -133,19 +139,33 @@ func (s *session) printComparison(c *report.Compared, form string) error {
 	return err
 }
 
-func (s *session) writeCurves(cmd *cobra.Command, runs []*loaded, file string, force bool) error {
-	format, err := chartFormat(file)
+func (s *session) writePeaks(c *report.Compared, o compareFlags) error {
+	quantity := cmp.Or(o.by.word, analysis.CompareHeld)
+	for _, file := range o.charts {
+		format, err := chartFormat(file)
+		if err != nil {
+			return err
+		}
+		if err := s.writeFile(file, o.force, func(w io.Writer) error { return report.PeaksChart(c, quantity, w, format) }); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (s *session) writeCurves(ctx context.Context, runs []*loaded, o compareFlags) error {
+	format, err := chartFormat(o.curves)
 	if err != nil {
 		return err
 	}
 	var list []report.Curve
 	for _, l := range runs {
 		s.progress("reading %s", l.run.Name())
-		t, err := l.traces(cmd.Context())
+		t, err := l.traces(ctx)
 		if err != nil {
 			return err
 		}
 		list = append(list, report.Curve{Result: &l.run.Result, Traces: t})
 	}
-	return s.writeFile(file, force, func(w io.Writer) error { return report.CurvesChart(list, w, format) })
+	return s.writeFile(o.curves, o.force, func(w io.Writer) error { return report.CurvesChart(list, w, format) })
 }

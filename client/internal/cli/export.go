@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -13,15 +14,15 @@ import (
 	"soakrig/client/internal/archive"
 )
 
-// forms are the formats of soak export by name.
-func forms() map[string]struct {
+// exportForm is a format of soak export.
+type exportForm struct {
 	ending string
 	write  func(io.Writer, *archive.Run, archive.Readings) error
-} {
-	return map[string]struct {
-		ending string
-		write  func(io.Writer, *archive.Run, archive.Readings) error
-	}{
+}
+
+// exportForms are the formats of soak export by name.
+func exportForms() map[string]exportForm {
+	return map[string]exportForm{
 		"csv":         {".csv", archive.WriteCSV},
 		"jsonl":       {".jsonl", archive.WriteJSONL},
 		"openmetrics": {".om", archive.WriteOpenMetrics},
@@ -29,11 +30,17 @@ func forms() map[string]struct {
 	}
 }
 
+// exportFlags are the flags of soak export.
+type exportFlags struct {
+	format    *outputFlag
+	file, dir string // at most one is given
+	mapFile   string
+	force     bool
+}
+
 // exportCommand is soak export.
 func (s *session) exportCommand() *cobra.Command {
-	var file, dir, mapFile string
-	var force bool
-	as := &outputFlag{word: "csv", known: []string{"csv", "jsonl", "openmetrics", "parquet"}}
+	o := exportFlags{format: &outputFlag{word: "csv", known: []string{"csv", "jsonl", "openmetrics", "parquet"}}}
 	cmd := &cobra.Command{
 		Use:   "export RUN... [--format FORMAT] [-f FILE | -d FOLDER]",
 		Short: "Write the readings of runs: CSV, JSON Lines, OpenMetrics or Parquet",
@@ -52,55 +59,62 @@ after the runs. Files are written whole or not at all and not overwritten.`,
   soak export archive/ --format csv -d csv/
   soak export rec.csv --map map.yaml --format parquet`,
 		Args: cobra.MinimumNArgs(1),
+		RunE: func(cmd *cobra.Command, runs []string) error { return s.export(cmd.Context(), runs, o) },
 	}
 	f := cmd.Flags()
-	f.Var(as, "format", "`FORMAT`: csv, jsonl, openmetrics, parquet")
-	complete(cmd, "format", func(string) []string { return as.known })
-	f.StringVarP(&file, "file", "f", "", "`FILE` to write; default: named after the run")
-	f.StringVarP(&dir, "dir", "d", "", "`FOLDER` to write files named after the runs to")
-	f.StringVarP(&mapFile, "map", "m", "", "channel map `FILE` for CSV recordings")
-	f.BoolVar(&force, "force", false, "overwrite files")
+	f.Var(o.format, "format", "`FORMAT`: csv, jsonl, openmetrics, parquet")
+	complete(cmd, "format", func(string) []string { return o.format.known })
+	f.StringVarP(&o.file, "file", "f", "", "`FILE` to write; default: named after the run")
+	f.StringVarP(&o.dir, "dir", "d", "", "`FOLDER` to write files named after the runs to")
+	f.StringVarP(&o.mapFile, "map", "m", "", "channel map `FILE` for CSV recordings")
+	f.BoolVar(&o.force, "force", false, "overwrite files")
 	cmd.ValidArgsFunction = s.completeRuns
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		if file != "" && dir != "" {
-			return usagef("want -f or -d, not both")
+	return cmd
+}
+
+func (s *session) export(ctx context.Context, args []string, o exportFlags) error {
+	if o.file != "" && o.dir != "" {
+		return usagef("want -f or -d, not both")
+	}
+	runs, err := s.load(ctx, args, o.mapFile)
+	if err != nil {
+		return err
+	}
+	if len(runs) > 1 && o.dir == "" {
+		return usagef("%d runs need a folder: -d FOLDER", len(runs))
+	}
+	form := exportForms()[o.format.word]
+	var names []string
+	for _, l := range runs {
+		to := o.file
+		if to == "" {
+			to = filepath.Join(o.dir, fileName([]*loaded{l}, form.ending))
 		}
-		runs, err := s.load(cmd.Context(), args, mapFile)
-		if err != nil {
+		if slices.Contains(names, to) { // same unit, setup and run on two rigs
+			to = filepath.Join(o.dir, l.run.Record.Rig+"_"+fileName([]*loaded{l}, form.ending))
+		}
+		names = append(names, to)
+		if err := s.exportRun(ctx, l, form, to, o); err != nil {
 			return err
 		}
-		if len(runs) > 1 && dir == "" {
-			return usagef("%d runs need a folder: -d FOLDER", len(runs))
-		}
-		form := forms()[as.word]
-		var names []string
-		for _, l := range runs {
-			to := file
-			if to == "" {
-				to = filepath.Join(dir, fileName([]*loaded{l}, form.ending))
-			}
-			if slices.Contains(names, to) { // same unit, setup and run on two rigs
-				to = filepath.Join(dir, l.run.Record.Rig+"_"+fileName([]*loaded{l}, form.ending))
-			}
-			if err := free(force, to); err != nil {
-				return err
-			}
-			names = append(names, to)
-			if dir != "" {
-				if err := os.MkdirAll(dir, 0o755); err != nil {
-					return fmt.Errorf("make folder: %w", err)
-				}
-			}
-			readings, closer, err := l.open(cmd.Context())
-			if err != nil {
-				return err
-			}
-			err = s.writeFile(to, force, func(w io.Writer) error { return form.write(w, l.run, readings) })
-			if err = errors.Join(err, closer()); err != nil {
-				return err
-			}
-		}
-		return nil
 	}
-	return cmd
+	return nil
+}
+
+// exportRun writes the readings of one run to a file.
+func (s *session) exportRun(ctx context.Context, l *loaded, form exportForm, file string, o exportFlags) error {
+	if err := free(o.force, file); err != nil {
+		return err
+	}
+	if o.dir != "" {
+		if err := os.MkdirAll(o.dir, 0o755); err != nil {
+			return fmt.Errorf("make folder: %w", err)
+		}
+	}
+	readings, closer, err := l.open(ctx)
+	if err != nil {
+		return err
+	}
+	err = s.writeFile(file, o.force, func(w io.Writer) error { return form.write(w, l.run, readings) })
+	return errors.Join(err, closer())
 }

@@ -3,7 +3,8 @@ package cli
 import (
 	"fmt"
 	"io"
-	"sort"
+	"maps"
+	"slices"
 
 	"soakrig/daemon/analysis"
 )
@@ -13,6 +14,11 @@ type key struct{ path, text string }
 
 // resultKeys documents every key of a result; a test holds it to record.Result.
 func resultKeys() []key {
+	return slices.Concat(runKeys(), peakKeys(), probeKeys(), ambientKeys(), loadKeys(), steadyKeys(), courseKeys(), evidenceKeys())
+}
+
+// runKeys say what was run and what it came to.
+func runKeys() []key {
 	return []key{
 		{"algorithm", "name and version of the computation"},
 		{"rig", "rig it ran on; absent: a recording that names none"},
@@ -33,6 +39,12 @@ func resultKeys() []key {
 		{"reasons", "why the verdict is what it is, most important first"},
 		{"reasons.code", "word for programs"},
 		{"reasons.text", "for people"},
+	}
+}
+
+// peakKeys say how hot it got.
+func peakKeys() []key {
+	return []key{
 		{"peak", "hot spot; absent: no probe gave a peak"},
 		{"peak.channel", "probe that holds the peak"},
 		{"peak.place", "where it sits"},
@@ -53,6 +65,12 @@ func resultKeys() []key {
 		{"peak.ambiguous", "true: the gap is inside its uncertainty, the hot spot is either"},
 		{"peak.probes_good", "probes in good health"},
 		{"peak.probes_total", "probes of the run"},
+	}
+}
+
+// probeKeys say what each probe saw.
+func probeKeys() []key {
+	return []key{
 		{"probes", "every probe"},
 		{"probes.channel", "name"},
 		{"probes.place", "where it sits"},
@@ -75,6 +93,12 @@ func resultKeys() []key {
 		{"probes.slope_k_per_h", "slope of its rise at the end of the load, K/h"},
 		{"probes.faults", "number of readings with each fault, by fault word"},
 		{"probes.note", "for people"},
+	}
+}
+
+// ambientKeys say what the room did.
+func ambientKeys() []key {
+	return []key{
 		{"ambient", "the room; absent: not measured"},
 		{"ambient.channel", "which channel"},
 		{"ambient.before_peak_c", "mean of the 15 min before the peak, degC"},
@@ -86,6 +110,12 @@ func resultKeys() []key {
 		{"ambient.band_high_c", "the band's high end, degC"},
 		{"ambient.drift_k_per_h", "drift over the last hour, K/h"},
 		{"ambient.coverage", "share of good samples on load, 0 to 1"},
+	}
+}
+
+// loadKeys say what the load was.
+func loadKeys() []key {
+	return []key{
 		{"load", "evidence that the load ran"},
 		{"load.channel", "power channel; absent: none"},
 		{"load.source", "detected, marked, planned, or on_at_start: on already when the run began"},
@@ -119,6 +149,12 @@ func resultKeys() []key {
 		{"load.dips.mean_depth_w", "mean depth, W"},
 		{"load.dips.duty", "share of load time spent in dips, 0 to 1"},
 		{"load.dips.onset_c", "hot spot when they begin, median, degC"},
+	}
+}
+
+// steadyKeys say how settled it was.
+func steadyKeys() []key {
+	return []key{
 		{"steady", "how settled the run was at the end of its load; absent: too short to tell"},
 		{"steady.tier", "steady (2 K/h in two windows), settled (6 K/h), rising"},
 		{"steady.channel", "probe that settled last"},
@@ -131,6 +167,12 @@ func resultKeys() []key {
 		{"steady.extrapolated_c", "where it would have ended, degC; only where the rules allow it"},
 		{"steady.extrapolated_expanded_k", "its expanded uncertainty, K"},
 		{"steady.extrapolation_note", "method, or why there is none"},
+	}
+}
+
+// courseKeys say what happened, in order of time, and how the limits were met.
+func courseKeys() []key {
+	return []key{
 		{"phases", "the phases as they went"},
 		{"phases.phase", "waiting, baseline, load, cooldown, ended"},
 		{"phases.start_s", "run time at which it began"},
@@ -167,6 +209,12 @@ func resultKeys() []key {
 		{"marks.at_s", "run time"},
 		{"marks.text", "what the mark says"},
 		{"marks.author", "who"},
+	}
+}
+
+// evidenceKeys say what the numbers rest on.
+func evidenceKeys() []key {
+	return []key{
 		{"budget", "uncertainty budget of the hot spot's held peak"},
 		{"budget.name", "line"},
 		{"budget.half_width", "as stated; 0 with a line found by statistics"},
@@ -203,12 +251,7 @@ uncertainties have coverage factor k = 2.
 	}
 	fmt.Fprint(w, "\nConstants of the analysis and their defaults (override: constants in the channel map, --constant):\n\n")
 	defaults := analysis.DefaultConstants().Map()
-	names := make([]string, 0, len(defaults))
-	for n := range defaults {
-		names = append(names, n)
-	}
-	sort.Strings(names)
-	for _, n := range names {
+	for _, n := range slices.Sorted(maps.Keys(defaults)) {
 		if _, err := fmt.Fprintf(w, "  %-32s %g\n", n, defaults[n]); err != nil {
 			return err
 		}
