@@ -90,7 +90,14 @@ func (s *script) Get(context.Context, *pb.GetRequest) (*pb.GetResponse, error) {
 	return &pb.GetResponse{Run: s.run}, nil
 }
 
-func (s *script) dial(t *testing.T, o Options) *Client {
+func (s *script) dial(t *testing.T, o Options) *Client { return serve(t, s, o) }
+
+// serve serves a rig until the test ends, and dials it.
+func serve(t *testing.T, s interface {
+	pb.SampleServiceServer
+	pb.RigServiceServer
+	pb.RunServiceServer
+}, o Options) *Client {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

@@ -19,7 +19,11 @@ import (
 // Folder is an archive: <dir>/<rig>/<unit>_<setup>_<run>.parquet and
 // <dir>/SHA256SUMS, which sha256sum -c reads. One process writes at a time, holding
 // <dir>/.lock; any number may read.
-type Folder struct{ dir string }
+type Folder struct {
+	dir  string
+	busy sync.Map   // path -> *sync.Mutex
+	mu   sync.Mutex // SHA256SUMS is being changed
+}
 
 const (
 	sumsName  = "SHA256SUMS"
@@ -91,11 +95,18 @@ func (a *Folder) Has(run *Run) (bool, error) {
 }
 
 // Put stores a run unless it is there already. The file appears under its name only
-// when it is whole and on disk. What an interrupted Put left is removed.
+// when it is whole and on disk. What an interrupted Put left is removed. It may be
+// called concurrently; the runs of one path wait for each other.
 func (a *Folder) Put(run *Run, readings Readings) (Outcome, error) {
+	return a.put(run, func() (Readings, func() error, error) { return readings, func() error { return nil }, nil })
+}
+
+func (a *Folder) put(run *Run, open func() (Readings, func() error, error)) (Outcome, error) {
 	if run.Record.State != "ended" {
 		return "", fmt.Errorf("run %s has not ended: only ended runs are archived", run.Record.Start.Run)
 	}
+	path := a.Path(run)
+	defer a.hold(path)()
 	there, err := a.Has(run)
 	if err != nil {
 		return "", err
@@ -103,12 +114,22 @@ func (a *Folder) Put(run *Run, readings Readings) (Outcome, error) {
 	if there {
 		return Kept, nil
 	}
-	path := a.Path(run)
-	sum, err := WriteFile(path, func(w io.Writer) error { return Write(w, run, readings) })
+	readings, closer, err := open()
 	if err != nil {
 		return "", err
 	}
-	return Stored, a.addSum(path, sum)
+	sum, err := WriteFile(path, func(w io.Writer) error { return Write(w, run, readings) })
+	if err = errors.Join(err, closer()); err != nil {
+		return "", err
+	}
+	return Stored, errors.Join(a.addSum(path, sum), a.done(run))
+}
+
+// hold waits until no other Put works on a path; the caller calls release.
+func (a *Folder) hold(path string) (release func()) {
+	one, _ := a.busy.LoadOrStore(path, &sync.Mutex{})
+	one.(*sync.Mutex).Lock()
+	return one.(*sync.Mutex).Unlock
 }
 
 // WriteFile writes a file whole or not at all: under a temporary name in the same
@@ -215,6 +236,8 @@ func (a *Folder) sums() (map[string]string, error) {
 }
 
 func (a *Folder) addSum(path, sum string) error {
+	a.mu.Lock()
+	defer a.mu.Unlock()
 	sums, err := a.sums()
 	if err != nil {
 		return err
@@ -264,10 +287,17 @@ func (a *Folder) Lock() (unlock func() error, err error) {
 	}
 	left, err := filepath.Glob(filepath.Join(a.dir, "*", tempStart+"*"))
 	top, err2 := filepath.Glob(filepath.Join(a.dir, tempStart+"*"))
+	pages, err3 := filepath.Glob(filepath.Join(a.dir, "*", pagesStart+"*"+pagesEnding))
+	for _, p := range pages { // of a run whose file is there, the pages are left over
+		name := strings.TrimSuffix(strings.TrimPrefix(filepath.Base(p), pagesStart), pagesEnding)
+		if _, err := os.Lstat(filepath.Join(filepath.Dir(p), name+ending)); err == nil {
+			left = append(left, p)
+		}
+	}
 	for _, p := range append(left, top...) {
 		err = errors.Join(err, os.Remove(p))
 	}
-	if err = errors.Join(err, err2); err != nil {
+	if err = errors.Join(err, err2, err3); err != nil {
 		return nil, errors.Join(fmt.Errorf("clear leftovers: %w", err), f.Close())
 	}
 	return f.Close, nil

@@ -22,6 +22,13 @@ func TestMain(m *testing.M) {
 		}
 		os.Exit(0)
 	}
+	if dir := os.Getenv(killPages); dir != "" {
+		if err := collectByPages(dir); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		os.Exit(0)
+	}
 	os.Exit(m.Run())
 }
 

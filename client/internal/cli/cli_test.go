@@ -32,7 +32,7 @@ func TestScripts(t *testing.T) {
 		RequireExplicitExec: true,
 		UpdateScripts:       os.Getenv("UPDATE_SCRIPTS") != "",
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
-			"record": cmdRecord, "exits": cmdExits, "rig": cmdRig,
+			"record": cmdRecord, "exits": cmdExits, "rig": cmdRig, "breaking": cmdBreaking,
 		},
 	})
 }

@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"syscall"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -34,8 +36,10 @@ layouts and uncertainty budget, which data tools read directly. FOLDER/SHA256SUM
 the checksums (sha256sum -c SHA256SUMS).
 
 It can be cut off at any moment and started again: files appear whole or not at all,
-are never overwritten, and those that are there are checked and kept. A rig that does
-not answer does not keep the others waiting; the exit code is then 4.`,
+are never overwritten, and those that are there are checked and kept. A run that was cut
+off in the middle goes on where it was: a rig that goes away is waited for up to a
+minute, and the next collect has the rest. A rig that does not answer does not keep the
+others waiting; the exit code is then 4.`,
 		Example: `  soak collect archive
   soak collect archive --rig bench-1
   soak compare archive && soak report archive -f all.html`,
@@ -53,23 +57,30 @@ not answer does not keep the others waiting; the exit code is then 4.`,
 		if err != nil {
 			return err
 		}
-		var failed error
-		var counts []collected
-		for _, r := range rigs {
-			n := collected{Rig: r.name}
-			err := r.err
-			if err == nil {
-				err = s.collect(cmd.Context(), a, r, quick, &n)
-			}
-			if err != nil {
-				n.Error = err.Error()
-				failed = errors.Join(failed, err)
-			}
-			counts = append(counts, n)
-		}
-		return errors.Join(s.printCollected(counts, out.word), failed, unlock())
+		counts, err := s.collectAll(cmd.Context(), a, rigs, quick)
+		return errors.Join(s.printCollected(counts, out.word), err, unlock())
 	}
 	return cmd
+}
+
+// collectAll takes the runs of all rigs at once, so that a slow one keeps nobody waiting.
+func (s *session) collectAll(ctx context.Context, a *archive.Folder, rigs []*namedRig, quick bool) ([]collected, error) {
+	counts := make([]collected, len(rigs))
+	failed := make([]error, len(rigs))
+	var wg sync.WaitGroup
+	for i, r := range rigs {
+		wg.Go(func() {
+			counts[i].Rig = r.name
+			if failed[i] = r.err; r.err == nil {
+				failed[i] = s.collect(ctx, a, r, quick, &counts[i])
+			}
+			if failed[i] != nil {
+				counts[i].Error = failed[i].Error()
+			}
+		})
+	}
+	wg.Wait()
+	return counts, errors.Join(failed...)
 }
 
 // collect takes the runs of one rig, oldest last: what is newest is wanted first.
@@ -128,13 +139,14 @@ func (s *session) collectRun(ctx context.Context, a *archive.Folder, r *namedRig
 	if err := l.needResult(); err != nil {
 		return "", err
 	}
-	readings, closer, err := l.open(ctx)
-	if err != nil {
-		return "", err
-	}
-	outcome, err := a.Put(l.run, readings)
-	return outcome, errors.Join(err, closer())
+	return a.Collect(l.run, func(p *archive.Pages) archive.Readings {
+		return (&fetch{rig: r, run: l.run, kept: p, outage: collectOutage}).readings(ctx)
+	})
 }
+
+// collectOutage is how long a rig may be away in the middle of a run before the rest
+// is left to the next soak collect.
+const collectOutage = time.Minute
 
 func (s *session) printCollected(counts []collected, form string) error {
 	if form == "json" {

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
+	"time"
 
 	"soakrig/client"
 	"soakrig/client/internal/archive"
@@ -26,6 +27,9 @@ type fetch struct {
 	line record.Timeline
 	at   map[uint32]int // layout id -> index into run.Layouts
 
+	kept   client.Pages  // what came before; nil: nothing is kept
+	outage time.Duration // how long the rig may be away
+
 	lastS  float64 // run time of the newest entry
 	zeroed bool    // line has the run's start
 }
@@ -44,7 +48,7 @@ func (f *fetch) readings(ctx context.Context) archive.Readings {
 		}
 		f.run.Layouts, f.run.Events, f.at, f.line = nil, nil, map[uint32]int{}, record.Timeline{}
 		f.zeroed = false
-		_, err := from.Read(ctx, client.Range{Journal: rec.JournalID, From: rec.FirstSeq, To: rec.LastSeq}, func(e *client.Event) error {
+		_, err := from.Read(ctx, client.Range{Journal: rec.JournalID, From: rec.FirstSeq, To: rec.LastSeq, Kept: f.kept, Outage: f.outage}, func(e *client.Event) error {
 			return f.event(e, yield)
 		})
 		if err != nil && !errors.Is(err, errEnough) {
