@@ -1,6 +1,8 @@
 package cli
 
 import (
+	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -27,10 +29,16 @@ build its report. The file says what is wanted:
 A unit without a revision counts in that of its newest run; runs of other revisions
 are shown as superseded. Exit code 1 while something is missing.`
 
+// campaignFlags are the flags of soak campaign.
+type campaignFlags struct {
+	page   string // file of the report; empty: none
+	force  bool
+	output *outputFlag
+}
+
 // campaignCommand is soak campaign.
 func (s *session) campaignCommand() *cobra.Command {
-	var page string
-	var force bool
+	var o campaignFlags
 	cmd := &cobra.Command{
 		Use:   "campaign FILE RUN... [-f PAGE]",
 		Short: "Show what of a campaign is done and missing, and report it",
@@ -38,57 +46,70 @@ func (s *session) campaignCommand() *cobra.Command {
 		Example: `  soak campaign spring.yaml archive/
   soak campaign spring.yaml archive/ -f spring.html`,
 		Args: cobra.MinimumNArgs(2),
+		RunE: func(cmd *cobra.Command, args []string) error { return s.campaign(cmd.Context(), args[0], args[1:], o) },
 	}
-	out := addOutput(cmd)
-	cmd.Flags().StringVarP(&page, "file", "f", "", "write the report of the runs that count to `PAGE`")
-	cmd.Flags().BoolVar(&force, "force", false, "overwrite the page")
+	o.output = addOutput(cmd)
+	cmd.Flags().StringVarP(&o.page, "file", "f", "", "write the report of the runs that count to `PAGE`")
+	cmd.Flags().BoolVar(&o.force, "force", false, "overwrite the page")
 	cmd.ValidArgsFunction = func(cmd *cobra.Command, args []string, to string) ([]string, cobra.ShellCompDirective) {
 		if len(args) == 0 {
 			return []string{"yaml", "yml"}, cobra.ShellCompDirectiveFilterFileExt
 		}
 		return s.completeRuns(cmd, args, to)
 	}
-	cmd.RunE = func(cmd *cobra.Command, args []string) error {
-		c, err := campaign.Load(args[0])
-		var problems strictyaml.Problems
-		if errors.As(err, &problems) {
-			return &exitError{code: exitUsage, err: err}
-		}
-		if errors.Is(err, fs.ErrNotExist) {
-			return usagef("%w; soak campaign --help shows what stands in one", err)
-		}
-		if err != nil {
-			return err
-		}
-		if err := free(force, page); err != nil {
-			return err
-		}
-		runs, err := s.load(cmd.Context(), args[1:], "")
-		if err != nil {
-			return err
-		}
-		slices.SortStableFunc(runs, func(a, b *loaded) int {
-			return int(min(max(a.run.Record.StartedWallNS-b.run.Record.StartedWallNS, -1), 1))
-		})
-		all, err := results(runs)
-		if err != nil {
-			return err
-		}
-		st := c.Sort(all)
-		if err := s.printCampaign(st, out.word); err != nil {
-			return err
-		}
-		if page != "" {
-			if err := s.campaignPage(cmd, c, st, runs, page, force); err != nil {
-				return err
-			}
-		}
-		if st.Missing > 0 {
-			return &exitError{code: exitFailure, quiet: true}
-		}
-		return nil
-	}
 	return cmd
+}
+
+func (s *session) campaign(ctx context.Context, file string, args []string, o campaignFlags) error {
+	c, err := loadCampaign(file)
+	if err != nil {
+		return err
+	}
+	if err := free(o.force, o.page); err != nil {
+		return err
+	}
+	runs, err := s.load(ctx, args, "")
+	if err != nil {
+		return err
+	}
+	slices.SortStableFunc(runs, func(a, b *loaded) int {
+		return cmp.Compare(a.run.Record.StartedWallNS, b.run.Record.StartedWallNS)
+	})
+	all, err := results(runs)
+	if err != nil {
+		return err
+	}
+	st := c.Sort(all)
+	if err := s.printCampaign(st, o.output.word); err != nil {
+		return err
+	}
+	if o.page != "" {
+		page, err := s.campaignPage(ctx, c, st, runs)
+		if err != nil {
+			return err
+		}
+		if err := s.writeFile(o.page, o.force, page.Write); err != nil {
+			return err
+		}
+	}
+	if st.Missing > 0 {
+		return &exitError{code: exitFailure, quiet: true}
+	}
+	return nil
+}
+
+// loadCampaign reads a campaign's file. What is wrong with it is wrong use, as is a
+// file that is not there.
+func loadCampaign(file string) (*campaign.Campaign, error) {
+	c, err := campaign.Load(file)
+	var problems strictyaml.Problems
+	if errors.As(err, &problems) {
+		return nil, &exitError{code: exitUsage, err: err}
+	}
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, usagef("%w; soak campaign --help shows what stands in one", err)
+	}
+	return c, err
 }
 
 func (s *session) printCampaign(st *campaign.State, form string) error {
@@ -170,8 +191,8 @@ func wanted(st *campaign.State) (n int) {
 	return n
 }
 
-// campaignPage reports the runs that the campaign shows.
-func (s *session) campaignPage(cmd *cobra.Command, c *campaign.Campaign, st *campaign.State, runs []*loaded, file string, force bool) error {
+// campaignPage is the report of the runs that the campaign shows.
+func (s *session) campaignPage(ctx context.Context, c *campaign.Campaign, st *campaign.State, runs []*loaded) (*report.Page, error) {
 	shown := map[*record.Result]bool{}
 	for _, r := range st.Shown() {
 		shown[r] = true
@@ -183,16 +204,12 @@ func (s *session) campaignPage(cmd *cobra.Command, c *campaign.Campaign, st *cam
 		}
 	}
 	if len(list) == 0 {
-		return errors.New("no run of the campaign is done: there is nothing to report")
+		return nil, errors.New("no run of the campaign is done: there is nothing to report")
 	}
-	title := c.Title
-	if title == "" {
-		title = "Campaign"
-	}
-	page, err := s.page(cmd.Context(), list, title, true)
+	page, err := s.page(ctx, list, pageOptions{title: cmp.Or(c.Title, "Campaign")})
 	if err != nil {
-		return err
+		return nil, err
 	}
 	page.Done, page.DoneNotes = doneTable(st), doneNotes(st)
-	return s.writeFile(file, force, page.Write)
+	return page, nil
 }

@@ -60,7 +60,7 @@ func verdictExit(results ...*record.Result) error {
 	return &exitError{code: code, quiet: true}
 }
 
-// report tells what went wrong and gives the exit code.
+// tell says what went wrong and gives the exit code.
 func tell(w io.Writer, err error) int {
 	if err == nil || errors.Is(err, syscall.EPIPE) {
 		return exitOK
@@ -81,8 +81,7 @@ func tell(w io.Writer, err error) int {
 	return code
 }
 
-func exitCodesHelp() string {
-	return `Exit codes of every command:
+const exitCodesHelp = `Exit codes of every command:
   0  done; for commands that judge a run: pass, or measured without a limit
   1  failure
   2  usage: a wrong flag, argument or channel map
@@ -90,4 +89,3 @@ func exitCodesHelp() string {
   4  a rig does not answer
   5  the verdict of a run is void or marginal
 `
-}

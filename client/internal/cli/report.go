@@ -16,8 +16,9 @@ import (
 
 // reportCommand is soak report.
 func (s *session) reportCommand() *cobra.Command {
-	var file, mapFile, title string
-	var force, plain bool
+	var file, mapFile string
+	var force bool
+	var o pageOptions
 	cmd := &cobra.Command{
 		Use:   "report RUN... [-f FILE]",
 		Short: "Write one HTML page of runs that opens offline",
@@ -36,9 +37,9 @@ output.`,
 	}
 	cmd.Flags().StringVarP(&file, "file", "f", "", "`FILE` to write; default: named after the run")
 	cmd.Flags().StringVarP(&mapFile, "map", "m", "", "channel map `FILE` for CSV recordings")
-	cmd.Flags().StringVar(&title, "title", "", "title of the page")
+	cmd.Flags().StringVar(&o.title, "title", "", "title of the page")
 	cmd.Flags().BoolVar(&force, "force", false, "overwrite the file")
-	cmd.Flags().BoolVar(&plain, "no-curves", false, "leave the curves out")
+	cmd.Flags().BoolVar(&o.noCurves, "no-curves", false, "leave the curves out")
 	cmd.ValidArgsFunction = s.completeRuns
 	cmd.RunE = func(cmd *cobra.Command, args []string) error {
 		if err := free(force, file); err != nil {
@@ -54,7 +55,7 @@ output.`,
 		if err := free(force, file); err != nil {
 			return err
 		}
-		page, err := s.page(cmd.Context(), runs, title, !plain)
+		page, err := s.page(cmd.Context(), runs, o)
 		if err != nil {
 			return err
 		}
@@ -63,15 +64,21 @@ output.`,
 	return cmd
 }
 
+// pageOptions say how a page is made.
+type pageOptions struct {
+	title    string // empty: of its runs
+	noCurves bool
+}
+
 // page makes the page of runs.
-func (s *session) page(ctx context.Context, runs []*loaded, title string, curves bool) (*report.Page, error) {
-	page := &report.Page{Title: title, Written: "Written by soak " + version(s.Version) + "."}
+func (s *session) page(ctx context.Context, runs []*loaded, o pageOptions) (*report.Page, error) {
+	page := &report.Page{Title: o.title, Written: "Written by soak " + version(s.Version) + "."}
 	for _, l := range runs {
 		if err := l.needResult(); err != nil {
 			return nil, err
 		}
 		pr := report.PageRun{Result: &l.run.Result}
-		if curves {
+		if !o.noCurves {
 			if len(runs) > 1 {
 				s.progress("reading %s", l.run.Name())
 			}

@@ -10,7 +10,6 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/term"
 )
 
 // Env is the world that soak runs in.
@@ -58,11 +57,7 @@ type session struct {
 	rigs []*namedRig // dialled
 }
 
-func (s *session) root() *cobra.Command {
-	root := &cobra.Command{
-		Use:   "soak",
-		Short: "Run, watch and judge soaks of power stages",
-		Long: `soak talks to soakd on one or more rigs, and works on archives and recordings with
+const rootHelp = `soak talks to soakd on one or more rigs, and works on archives and recordings with
 no rig at all. A soak is one run: baseline, sustained load, cooldown, verdict.
 
 Rigs come from --rig (host:port or unix:/path, NAME=ADDRESS, or a name from the rigs
@@ -77,8 +72,15 @@ file), else from SOAK_RIGS (separated by commas), else all of the rigs file
 A run is named by its id, RIG/id when several rigs know it, or last; or by a file:
 a run file of an archive, a folder of them, or a CSV recording with --map.
 
-` + exitCodesHelp() + `
-soakd is not a protective device: fit an independent thermal cut-out.`,
+` + exitCodesHelp + `
+soakd is not a protective device: fit an independent thermal cut-out.`
+
+// root is the command soak with all its commands.
+func (s *session) root() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "soak",
+		Short: "Run, watch and judge soaks of power stages",
+		Long:  rootHelp,
 		Example: `  soak status                                   how the rigs are
   soak start carrier-7 --setup rated --load 60min
   soak watch                                    the run as it goes
@@ -87,23 +89,38 @@ soakd is not a protective device: fit an independent thermal cut-out.`,
   soak evaluate rec.csv --map map.yaml          judge another instrument's recording`,
 		SilenceUsage: true, SilenceErrors: true,
 		Version: version(s.Version),
-		Args: func(cmd *cobra.Command, args []string) error {
-			if len(args) > 0 {
-				hint := ""
-				if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
-					hint = fmt.Sprintf("; did you mean %s?", strings.Join(near, " or "))
-				}
-				return usagef("there is no command %q%s", args[0], hint)
-			}
-			return nil
-		},
-		RunE: func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
+		Args:    noSuchCommand,
+		RunE:    func(cmd *cobra.Command, _ []string) error { return cmd.Help() },
 	}
 	root.SuggestionsMinimumDistance = 2
 	root.SetVersionTemplate("soak {{.Version}}\n")
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
 		return usagef("%w\nSee %s --help", err, cmd.CommandPath())
 	})
+	s.addRigFlags(root)
+	root.AddCommand(append(s.commands(), s.docsCommand())...)
+	for _, c := range root.Commands() {
+		usageArgs(c)
+	}
+	root.AddCommand(&cobra.Command{Use: "exit-codes", Short: "What the exit codes mean", Long: exitCodesHelp})
+	root.CompletionOptions.HiddenDefaultCmd = false
+	return root
+}
+
+// noSuchCommand refuses what is no command: soak itself takes no argument.
+func noSuchCommand(cmd *cobra.Command, args []string) error {
+	if len(args) == 0 {
+		return nil
+	}
+	hint := ""
+	if near := cmd.SuggestionsFor(args[0]); len(near) > 0 {
+		hint = fmt.Sprintf("; did you mean %s?", strings.Join(near, " or "))
+	}
+	return usagef("there is no command %q%s", args[0], hint)
+}
+
+// addRigFlags adds the flags that say which rigs and runs every command is about.
+func (s *session) addRigFlags(root *cobra.Command) {
 	f := root.PersistentFlags()
 	f.StringArrayVar(&s.rigFlags, "rig", nil, "`RIG` to talk to: host:port, unix:/path, NAME=ADDRESS or a name; may be repeated")
 	f.StringVar(&s.rigsFile, "rigs", "", "rigs `FILE`")
@@ -113,13 +130,6 @@ soakd is not a protective device: fit an independent thermal cut-out.`,
 	s.timeout = 10
 	f.Var(&s.timeout, "timeout", "longest wait for an answer of a rig")
 	s.completeRigs(root)
-	root.AddCommand(append(s.commands(), s.docsCommand())...)
-	for _, c := range root.Commands() {
-		usageArgs(c)
-	}
-	root.AddCommand(&cobra.Command{Use: "exit-codes", Short: "What the exit codes mean", Long: exitCodesHelp()})
-	root.CompletionOptions.HiddenDefaultCmd = false
-	return root
 }
 
 func (s *session) commands() []*cobra.Command {
@@ -165,16 +175,6 @@ func version(stamped string) string {
 		}
 	}
 	return v + commit + ", " + runtime.Version() + ", " + runtime.GOOS + "/" + runtime.GOARCH
-}
-
-// terminal tells whether w is a terminal and how wide it is.
-func terminal(w io.Writer) (width int, ok bool) {
-	f, isFile := w.(*os.File)
-	if !isFile || !term.IsTerminal(int(f.Fd())) {
-		return 0, false
-	}
-	width, _, err := term.GetSize(int(f.Fd()))
-	return width, err == nil
 }
 
 // progress tells on standard error what is going on, when somebody may be watching.

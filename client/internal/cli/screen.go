@@ -3,6 +3,7 @@ package cli
 import (
 	"context"
 	"fmt"
+	"os"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -27,7 +28,7 @@ func (s *session) watchScreen(ctx context.Context, w *watch) error {
 	fmt.Fprint(s.Stdout, screenOn)
 	defer func() {
 		fmt.Fprint(s.Stdout, screenOff)
-		_ = s.lines(w, "text", true)
+		_ = s.lines(w, "text", atEnd)
 	}()
 	tick := time.NewTicker(500 * time.Millisecond)
 	defer tick.Stop()
@@ -48,6 +49,19 @@ func (s *session) watchScreen(ctx context.Context, w *watch) error {
 		case <-tick.C:
 		}
 	}
+}
+
+// canRedraw tells whether the output is a terminal that a screen can be drawn on.
+func (s *session) canRedraw() bool {
+	f, ok := s.Stdout.(*os.File)
+	if !ok || !term.IsTerminal(int(f.Fd())) {
+		return false
+	}
+	if _, _, err := term.GetSize(int(f.Fd())); err != nil {
+		return false
+	}
+	kind := s.Getenv("TERM")
+	return kind != "" && kind != "dumb"
 }
 
 func (s *session) size() (width, height int) {
@@ -78,11 +92,19 @@ const (
 	danger  = "1;31"
 )
 
+// detail is how much of a rig the screen shows.
+type detail bool
+
+const (
+	inFull  detail = true
+	inShort detail = false // of the probes only those with a fault
+)
+
 // frame is the screen as lines that fit width and height.
 func (w *watch) frame(width, height int, mark painter) []string {
-	lines := w.lay(width, true, mark)
+	lines := w.lay(width, inFull, mark)
 	if len(lines) >= height { // every rig in short rather than the first in full
-		if short := w.lay(width, false, mark); len(w.states) > 1 || len(short) < height {
+		if short := w.lay(width, inShort, mark); len(w.states) > 1 || len(short) < height {
 			lines = short
 		}
 	}
@@ -92,22 +114,22 @@ func (w *watch) frame(width, height int, mark painter) []string {
 	return lines
 }
 
-// lay sets the rigs below one another, in full or in short.
-func (w *watch) lay(width int, full bool, mark painter) []string {
+// lay sets the rigs below one another.
+func (w *watch) lay(width int, much detail, mark painter) []string {
 	var lines []string
 	for i, v := range w.states {
 		if i > 0 {
 			lines = append(lines, "")
 		}
 		v.mu.Lock()
-		lines = append(lines, v.frame(width, full, mark)...)
+		lines = append(lines, v.frame(width, much, mark)...)
 		v.mu.Unlock()
 	}
 	return lines
 }
 
-// frame is one rig; in short, of the probes only those with a fault. v.mu is held.
-func (v *rigView) frame(width int, full bool, mark painter) []string {
+// frame is one rig; v.mu is held.
+func (v *rigView) frame(width int, much detail, mark painter) []string {
 	head := func(s string) string { return mark(bold, fit(s, width)) }
 	if v.problem != "" {
 		return []string{head(v.name), mark(danger, fit("  "+v.problem, width))}
@@ -118,7 +140,7 @@ func (v *rigView) frame(width int, full bool, mark painter) []string {
 		if v.ended != nil && v.ended.Result != nil {
 			text = "  " + v.ended.Start.Run + " ended: " + report.Headline(v.ended.Result)
 		}
-		return append([]string{head(v.name), fit(text, width)}, v.probeLines(nil, width, full, mark)...)
+		return append([]string{head(v.name), fit(text, width)}, v.probeLines(nil, width, much, mark)...)
 	}
 	lines := []string{head(fmt.Sprintf("%s  %s %s, run %s", v.name, l.Unit, l.Setup, l.Run)), fit("  "+phaseLine(l, width), width)}
 	parts := peakParts(l)
@@ -137,7 +159,7 @@ func (v *rigView) frame(width int, full bool, mark painter) []string {
 		code = danger
 	}
 	lines = append(lines, mark(code, fit(state, width)))
-	lines = append(lines, v.probeLines(l, width, full, mark)...)
+	lines = append(lines, v.probeLines(l, width, much, mark)...)
 	for i := range l.Warnings {
 		lines = append(lines, mark(warning, fit("  ! "+report.FindingText(&l.Warnings[i]), width)))
 	}
@@ -232,7 +254,7 @@ func settleLine(l *record.Live) string {
 }
 
 // probeLines is a line for each probe, then room and power.
-func (v *rigView) probeLines(l *record.Live, width int, full bool, mark painter) []string {
+func (v *rigView) probeLines(l *record.Live, width int, much detail, mark painter) []string {
 	nameW, placeW := 0, 0
 	for _, n := range v.order {
 		nameW, placeW = max(nameW, utf8.RuneCountInString(n)), max(placeW, utf8.RuneCountInString(v.values[n].place))
@@ -249,7 +271,7 @@ func (v *rigView) probeLines(l *record.Live, width int, full bool, mark painter)
 		}
 		head := fmt.Sprintf("  %-*s  %-*s", nameW, n, placeW, p.place)
 		switch {
-		case !full && !(p.last == nil && p.faulted):
+		case much == inShort && !(p.last == nil && p.faulted):
 			continue
 		case p.last == nil && p.faulted:
 			lines = append(lines, mark(danger, fit(head+"   fault", width)))

@@ -24,10 +24,16 @@ type watcher interface {
 
 var _ watcher = (*client.Client)(nil)
 
+// watchFlags are the flags of soak watch.
+type watchFlags struct {
+	every           lengthFlag
+	untilEnd, plain bool
+	output          *outputFlag
+}
+
 // watchCommand is soak watch.
 func (s *session) watchCommand() *cobra.Command {
-	every := lengthFlag(10)
-	var untilEnd, plain bool
+	o := watchFlags{every: 10}
 	cmd := &cobra.Command{
 		Use:   "watch",
 		Short: "Follow the open run of each rig: one line for each probe",
@@ -42,52 +48,41 @@ honoured. It reconnects by itself.
   soak watch --rig bench-1 --rig bench-2
   soak watch -o json --every 1s | jq .live.peak_c`,
 		Args: cobra.NoArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return s.watch(cmd.Context(), o) },
 	}
-	out := addOutput(cmd)
-	cmd.Flags().Var(&every, "every", "time between lines when there is no screen")
-	cmd.Flags().BoolVar(&untilEnd, "until-end", false, "end with the open runs")
-	cmd.Flags().BoolVar(&plain, "plain", false, "lines instead of a screen")
-	cmd.RunE = func(cmd *cobra.Command, _ []string) error {
-		if every < 1 {
-			return usagef("--every: want at least 1s")
-		}
-		rigs, err := s.dialAll(cmd.Context())
-		if err != nil {
-			return err
-		}
-		ctx, cancel := context.WithCancel(cmd.Context())
-		defer cancel()
-		w := &watch{states: make([]*rigView, len(rigs)), untilEnd: untilEnd, cancel: cancel}
-		var failed error
-		for i, r := range rigs {
-			w.states[i] = &rigView{name: r.name, values: map[string]probeView{}}
-			if r.err != nil {
-				failed = errors.Join(failed, r.err)
-				w.states[i].problem = r.err.Error()
-				continue
-			}
-			w.follow(ctx, r, w.states[i])
-		}
-		if failed != nil && len(rigs) == 1 {
-			return failed
-		}
-		_, screen := terminal(s.Stdout)
-		if t := s.Getenv("TERM"); t == "dumb" || t == "" { // a terminal that can't redraw
-			screen = false
-		}
-		if screen && !plain && out.word == "text" {
-			err = s.watchScreen(ctx, w)
-		} else {
-			err = s.watchLines(ctx, w, out.word, time.Duration(float64(every)*float64(time.Second)))
-		}
-		cancel()
-		w.wg.Wait()
-		if untilEnd && err == nil {
-			err = verdictExit(w.ended()...)
-		}
-		return errors.Join(err, failed)
-	}
+	o.output = addOutput(cmd)
+	cmd.Flags().Var(&o.every, "every", "time between lines when there is no screen")
+	cmd.Flags().BoolVar(&o.untilEnd, "until-end", false, "end with the open runs")
+	cmd.Flags().BoolVar(&o.plain, "plain", false, "lines instead of a screen")
 	return cmd
+}
+
+func (s *session) watch(ctx context.Context, o watchFlags) error {
+	if o.every < 1 {
+		return usagef("--every: want at least 1s")
+	}
+	rigs, err := s.dialAll(ctx)
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	w := &watch{untilEnd: o.untilEnd, cancel: cancel}
+	failed := w.followAll(ctx, rigs)
+	if failed != nil && len(rigs) == 1 {
+		return failed
+	}
+	if o.output.word == "text" && !o.plain && s.canRedraw() {
+		err = s.watchScreen(ctx, w)
+	} else {
+		err = s.watchLines(ctx, w, o.output.word, time.Duration(float64(o.every)*float64(time.Second)))
+	}
+	cancel()
+	w.wg.Wait()
+	if o.untilEnd && err == nil {
+		err = verdictExit(w.ended()...)
+	}
+	return errors.Join(err, failed)
 }
 
 // watch follows several rigs.
@@ -123,11 +118,30 @@ type probeView struct {
 	faulted     bool
 }
 
+// followAll follows the rigs that answer and tells which do not. Every rig has its view
+// before the first stream begins: a stream that ends looks at all of them.
+func (w *watch) followAll(ctx context.Context, rigs []*namedRig) (failed error) {
+	for _, r := range rigs {
+		v := &rigView{name: r.name, values: map[string]probeView{}}
+		if r.err != nil {
+			failed = errors.Join(failed, r.err)
+			v.problem = r.err.Error()
+		}
+		w.states = append(w.states, v)
+	}
+	for i, r := range rigs {
+		if r.err == nil {
+			w.follow(ctx, r, w.states[i])
+		}
+	}
+	return failed
+}
+
 // follow starts the two streams of a rig.
 func (w *watch) follow(ctx context.Context, r *namedRig, v *rigView) {
 	from, ok := r.Rig.(watcher)
 	if !ok {
-		v.problem = "this rig can't be watched"
+		v.fail(ctx, errors.New("this rig can't be watched"))
 		return
 	}
 	link := func(l client.Link) {
@@ -233,11 +247,11 @@ func (s *session) watchLines(ctx context.Context, w *watch, form string, every t
 	for {
 		select {
 		case <-ctx.Done():
-			return s.lines(w, form, true)
+			return s.lines(w, form, atEnd)
 		case <-first.C:
 		case <-tick.C:
 		}
-		if err := s.lines(w, form, false); err != nil {
+		if err := s.lines(w, form, onTheWay); err != nil {
 			return err
 		}
 	}
@@ -248,10 +262,18 @@ func watchHead() []string {
 		"ambient_c", "power_w", "slope_k_per_h", "tier", "probes_good", "probes_total", "verdict_so_far", "lag_entries"}
 }
 
-func (s *session) lines(w *watch, form string, last bool) error {
+// moment is when the lines of a watch are printed.
+type moment bool
+
+const (
+	onTheWay moment = false
+	atEnd    moment = true // a rig of which there is nothing to tell has no line
+)
+
+func (s *session) lines(w *watch, form string, when moment) error {
 	for _, v := range w.states {
 		v.mu.Lock()
-		text, err := v.line(form, last)
+		text, err := v.line(form, when)
 		v.mu.Unlock()
 		if err != nil {
 			return err
@@ -267,7 +289,7 @@ func (s *session) lines(w *watch, form string, last bool) error {
 }
 
 // line is the state as one line; v.mu is held.
-func (v *rigView) line(form string, last bool) (string, error) {
+func (v *rigView) line(form string, when moment) (string, error) {
 	switch form {
 	case "json":
 		b, err := json.Marshal(map[string]any{"rig": v.name, "live": v.live, "ended": v.ended, "problem": v.problem, "lag_entries": v.lag})
@@ -287,7 +309,7 @@ func (v *rigView) line(form string, last bool) (string, error) {
 		return v.name + "  " + liveLine(v.live, v.lag), nil
 	case v.ended != nil && v.ended.Result != nil:
 		return v.name + "  " + v.ended.Start.Run + " ended: " + report.Headline(v.ended.Result), nil
-	case last:
+	case when == atEnd:
 		return "", nil
 	}
 	return v.name + "  no run is open", nil
