@@ -120,11 +120,11 @@ func (j *Journal) pinnedFile(i int) string {
 // their cap.
 func (j *Journal) retain() {
 	for {
-		f, why := j.retirable()
+		f, why, pinned := j.retirable()
 		if f == nil {
 			return
 		}
-		if err := j.retire(f, why); err != nil {
+		if err := j.retire(f, why, pinned); err != nil {
 			j.log.Error("journal: retire file", "file", f.path, "error", err)
 			return
 		}
@@ -132,11 +132,13 @@ func (j *Journal) retain() {
 	}
 }
 
-func (j *Journal) retirable() (*sampleFile, string) {
+// retirable is the file to retire next, nil: none. pinned tells that a pin needs it, and
+// that there is no room for that any more.
+func (j *Journal) retirable() (f *sampleFile, why string, pinned bool) {
 	j.mu.Lock()
 	c, now := j.count, j.last
 	j.mu.Unlock()
-	why, nearlyFull := "", false
+	nearlyFull := false
 	switch {
 	case c.disk.total > 0 && c.disk.below(lowShare, lowBytes):
 		why = "the disk is low"
@@ -150,20 +152,20 @@ func (j *Journal) retirable() (*sampleFile, string) {
 	for i, f := range j.files[:len(j.files)-1] {
 		pin := j.pinnedFile(i)
 		if pin != "" && nearlyFull && c.pinned > j.pinCap(c) {
-			return f, fmt.Sprintf("the disk is nearly full and pins hold more than %d bytes; it was pinned by %q", j.pinCap(c), pin)
+			return f, fmt.Sprintf("the disk is nearly full and pins hold more than %d bytes; it was pinned by %q", j.pinCap(c), pin), true
 		}
 		if pin != "" {
 			continue
 		}
 		if why != "" {
-			return f, why
+			return f, why, false
 		}
 		if i >= aged {
 			break
 		}
-		return f, "its entries reached their age"
+		return f, "its entries reached their age", false
 	}
-	return nil, ""
+	return nil, "", false
 }
 
 // agedOut is how many of the oldest files hold only entries beyond their age. Numbers
@@ -215,12 +217,12 @@ func (f *sampleFile) lastSynced() (wallNS int64, ok bool) {
 	return last.WallNS, last.WallNS != noTime
 }
 
-// retire unlinks a file. Readers inside it get a gap.
-func (j *Journal) retire(f *sampleFile, why string) error {
-	f.shut()
+// retire unlinks a file. Readers inside it get a gap. One that has been pinned since it
+// was chosen stays.
+func (j *Journal) retire(f *sampleFile, why string, pinned bool) error {
 	j.filesMu.Lock()
 	i := slices.Index(j.files, f)
-	if i < 0 || i == len(j.files)-1 {
+	if i < 0 || i == len(j.files)-1 || !pinned && j.pinnedFile(i) != "" {
 		j.filesMu.Unlock()
 		return nil
 	}
@@ -228,6 +230,7 @@ func (j *Journal) retire(f *sampleFile, why string) error {
 	j.files = slices.Delete(j.files, i, i+1)
 	oldest := j.files[0].first
 	j.filesMu.Unlock()
+	f.shut()
 	j.mu.Lock()
 	j.oldest = oldest
 	j.mu.Unlock()

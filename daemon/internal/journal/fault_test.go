@@ -334,6 +334,9 @@ func TestRetentionBySizeAndPins(t *testing.T) {
 	if s.Bytes > opts.MaxBytes && s.Files > 2 { // the pinned file and the active one with its log
 		t.Errorf("%d bytes in %d files, limit %d", s.Bytes, s.Files, opts.MaxBytes)
 	}
+	if err := j.retire(j.files[0], "chosen before it was pinned", false); err != nil {
+		t.Error(err)
+	}
 	serial := func(seq uint64) (uint64, bool) { return 0, false }
 	n, gaps := readTo(t, j.NewReader(1), 500, serial)
 	if n != 500 || gaps != nil {

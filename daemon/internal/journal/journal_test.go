@@ -287,7 +287,7 @@ func TestUncleanStopJumpsAndSaysSo(t *testing.T) {
 }
 
 func small(dir string) Options {
-	return Options{Dir: dir, Sync: time.Hour, RingBytes: 64 << 10, Ballast: -1, tune: tuning{sealRows: 8, rotateBytes: 100 << 10, reserve: 1 << 20}}
+	return Options{Dir: dir, Sync: time.Hour, RingBytes: 64 << 10, Ballast: -1, tune: tuning{maintain: time.Hour, sealRows: 8, rotateBytes: 100 << 10, reserve: 1 << 20}}
 }
 
 func TestSealRotateAndReadFromDisk(t *testing.T) {
