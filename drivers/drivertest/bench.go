@@ -75,10 +75,38 @@ func Read(t testing.TB, dev drivers.Device) []drivers.Reading {
 }
 
 // Case is one line of a table of published cases: bytes as they stood on the wire,
-// what they mean, and where that is said.
+// the options if they are not the defaults, what the bytes mean, and where that is said.
 type Case struct {
 	Chip, ID, Input, Source string
+	Couple                  string // thermocouple letter; empty: the test's own
+	SourceOptions           string `json:"source_options"`
+	InputOptions            string `json:"input_options"`
 	Expect                  map[string]any
+}
+
+// Says fails the test unless the reading's faults are those that the case expects under
+// "says": their words joined with "+", "ok" for none. A case without it says nothing.
+func (c Case) Says(t testing.TB, r drivers.Reading) {
+	t.Helper()
+	if want, said := c.Expect["says"].(string); said && r.Faults.String() != want {
+		t.Errorf("%v (%v), the case says %s: %v", r.Faults, r.Cause, want, c.Source)
+	}
+}
+
+// Apply gives a source the options and the letter of the case.
+func (c Case) Apply(src drivers.Source) drivers.Source {
+	src.Inputs = append([]drivers.Input(nil), src.Inputs...)
+	in := &src.Inputs[0]
+	if c.Couple != "" {
+		in.Couple = c.Couple
+	}
+	if c.SourceOptions != "" {
+		src.Options = Options(c.SourceOptions)
+	}
+	if c.InputOptions != "" {
+		in.Options = Options(c.InputOptions)
+	}
+	return src
 }
 
 // Number returns a number that the case expects.

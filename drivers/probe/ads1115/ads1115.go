@@ -59,12 +59,12 @@ var Driver = drivers.Driver{
 		Bus:     "I2C at most 400 kHz, addresses 0x48 to 0x4B; inputs of one chip name the same port and address",
 		Options: append(append([]drivers.Option{
 			{Key: "rate", Scope: "source", Unit: "per second: 8 16 32 64 128 250 475 860", Default: "64", Help: "each reading takes one conversion for the cold junction and one per input"},
-			{Key: "junction", Scope: "source", Unit: "map: pin (2 or 3), mv_per_c (mV/degC), zero_mv (mV), accuracy_c (degC)", Default: "", Help: "the sensor at the terminals; defaults: pin 3, 10 mV/degC, 500 mV at 0 degC; accuracy_c is required"},
+			{Key: "junction", Scope: "source", Unit: "map: pin (2 or 3), mv_per_c (mV/degC: 0.5 to 100), zero_mv (mV: -2000 to 2000), accuracy_c (degC)", Default: "", Help: "the sensor at the terminals; defaults: pin 3, 10 mV/degC, 500 mV at 0 degC; accuracy_c is required"},
 			{Key: "address", Scope: "input", Unit: "0x48 to 0x4B", Default: "0x48", Help: "I2C address of the chip"},
 		}, ads111x.InputOpts{}.Options()...), drivers.StepOption{}.Options()...),
 		Fastest:  4 * time.Millisecond,
 		Detects:  []string{"no chip (no acknowledge, data line stuck)", "lost configuration", "a conversion that had not ended", "an open circuit, with bias resistors", "EMF or cold junction out of range", "steps faster than any copper mass"},
-		Misses:   []string{"an open circuit without bias resistors", "shorts of any kind (a shorted input reads the cold junction)", "reversed leads", "a cold-junction sensor with other figures than configured", "the offset of an input that was not calibrated"},
+		Misses:   []string{"an open circuit without bias resistors", "shorts of any kind (a shorted input reads the cold junction)", "reversed leads", "a cold-junction sensor with other figures than configured, or one of 0 mV at 0 degC that is not connected (reads 0 degC)", "the offset of an input that was not calibrated"},
 		Accuracy: []string{"gain +-0.15 %; offset +-3 LSB at +-2.048 V, 188 uV, 4.6 K of type K, before calibration (" + sheetQ + ", p3)", "cold junction: the sensor's own accuracy, given as accuracy_c"},
 		Caution:  "pins must stay within 0.3 V of ground and supply: insulate the junction. The rate is 10 % uncertain, so its notch is no mains filter.",
 	},
@@ -163,7 +163,7 @@ func (o Opts) input(i int, raw drivers.Input, base uint16) (*ads111x.Input, Inpu
 		return nil, own, &drivers.OptionError{Input: i, Key: key, Text: fmt.Sprintf(format, args...)}
 	}
 	if own.Address < 0x48 || own.Address > 0x4B {
-		return refuse("address", "%#02x: must be 0x48 to 0x4B", own.Address)
+		return refuse("address", "%d, which is %#02x: must be 0x48 to 0x4B, with the 0x", own.Address, own.Address)
 	}
 	in, err := ads111x.NewInput(i, raw, own.InputOpts, base|coupleGain, couplePer)
 	if err != nil {

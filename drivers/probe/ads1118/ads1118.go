@@ -43,7 +43,7 @@ var Driver = drivers.Driver{
 			{Key: "range_mv", Scope: "source", Unit: "mV: 256 512 1024 2048 4096 6144", Default: "256", Help: "full scale of the inputs"},
 		}, ads111x.InputOpts{}.Options()...), drivers.StepOption{}.Options()...),
 		Fastest:  3 * time.Millisecond,
-		Detects:  []string{"no chip (zeros or ones)", "shifted or disturbed transfer (fixed bit)", "lost configuration", "an open circuit, with bias resistors", "EMF or cold junction out of range", "steps faster than any copper mass"},
+		Detects:  []string{"no chip (zeros or ones)", "shifted or disturbed transfer (fixed bits)", "lost configuration", "an open circuit, with bias resistors", "EMF or cold junction out of range", "steps faster than any copper mass"},
 		Misses:   []string{"an open circuit without bias resistors", "shorts of any kind (a shorted input reads the cold junction)", "reversed leads", "the offset of an input that was not calibrated"},
 		Accuracy: []string{"gain +-0.15 %; offset +-2 LSB at +-2.048 V, 125 uV, 3 K of type K, before calibration (" + sheet + ", p5)", "cold junction +-0.5 degC at 0 to 70 degC, +-1 at -40 to 125 degC (p5)", "noise 7.8 uV rms at +-0.256 V up to 64 per second (table 1)"},
 		Caution:  "pins must stay within 0.3 V of ground and supply: insulate the junction. The rate is 10 % uncertain, so its notch is no mains filter.",

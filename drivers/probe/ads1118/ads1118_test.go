@@ -123,7 +123,7 @@ func scripted(words ...string) drivertest.Chip {
 // were read at other rates and ranges; bits of those are set to the driver's.
 func TestCases(t *testing.T) {
 	const coldCfg, adcCfg = "0B7B", "0B6B" // single shot, 256 mV, 64 per second, pull-up
-	for _, c := range drivertest.Cases(t, "testdata/cases.jsonl", 13) {
+	for _, c := range drivertest.Cases(t, "testdata/cases.jsonl", 42) {
 		t.Run(c.ID, func(t *testing.T) {
 			if c.ID == "18-pipeline" {
 				TestWordsBelongToTheirInput(t)
@@ -139,8 +139,9 @@ func TestCases(t *testing.T) {
 				default:
 					cold = c.Input
 				}
-				_, dev := bench(t, scripted(cold, adc), source("max_step: 0"))
+				_, dev := bench(t, scripted(cold, adc), source("max_step: 0", c.InputOptions))
 				r := drivertest.Read(t, dev)[0]
+				c.Says(t, r)
 				if v, ok := c.Number("cj_c"); ok {
 					if float64(r.Cold)*coldPer != v {
 						t.Errorf("cold junction %g degC, want %g", float64(r.Cold)*coldPer, v)

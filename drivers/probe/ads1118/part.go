@@ -16,6 +16,7 @@ const (
 	start     = 1 << 15 // single shot; reads 0
 	sensor    = 1 << 4  // the chip's own temperature instead of the input
 	pullUp    = 1 << 3
+	nop       = 3 << 1
 	validNOP  = 1 << 1 // bits 2:1 = 01, otherwise the word is not taken
 	alwaysOne = 1
 	powerOn   = 0x058B
@@ -50,8 +51,8 @@ func (w word) presence(cfg uint16) (drivers.Faults, error) {
 		return 0, nil
 	case w.cfg == powerOn:
 		return drivers.ConfigLost, fmt.Errorf("configuration reads 058Bh, the power-on value: the supply was away between start and end of the conversion")
-	case w.cfg&alwaysOne == 0:
-		return drivers.Corrupt, fmt.Errorf("configuration reads %04Xh: bit 0 must be one: shifted or disturbed transfer", w.cfg)
+	case w.cfg&alwaysOne == 0 || w.cfg&start != 0 || w.cfg&nop != validNOP:
+		return drivers.Corrupt, fmt.Errorf("configuration reads %04Xh: bit 15 must be zero and bits 2 to 0 011: shifted or disturbed transfer", w.cfg)
 	}
 	return drivers.ConfigLost, fmt.Errorf("configuration reads %04Xh, want %04Xh", w.cfg, want)
 }

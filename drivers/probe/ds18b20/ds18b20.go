@@ -29,6 +29,7 @@ const (
 	codeC      = 0.0625
 	minC, maxC = -55.0, 125.0
 	size       = 9
+	fileName   = "w1_slave"
 )
 
 // Opts are the keys of the source.
@@ -82,7 +83,7 @@ func New(host *bus.Host, src drivers.Source) (*Dev, error) {
 		if err != nil {
 			return nil, drivers.Converter{}, err
 		}
-		f, err := host.File(bus.FileOptions{Path: filepath.Join(dir, "w1_slave"), Bus: "1-Wire", For: in.Channel})
+		f, err := host.File(bus.FileOptions{Path: filepath.Join(dir, fileName), Bus: "1-Wire", For: in.Channel})
 		if err != nil {
 			return nil, drivers.Converter{}, err
 		}
@@ -101,7 +102,7 @@ func folder(i int, in drivers.Input) (string, error) {
 	case in.Kind != 0 && in.Kind != drivers.Temperature:
 		return refuse("channel", "the part measures temperature; give the channel that kind or none")
 	case filepath.IsAbs(in.Port):
-		return in.Port, nil
+		return strings.TrimSuffix(filepath.Clean(in.Port), "/"+fileName), nil
 	case strings.HasPrefix(in.Port, "28-") && !strings.Contains(in.Port, "/"):
 		return filepath.Join(devices, in.Port), nil
 	}
@@ -139,6 +140,10 @@ type memory [size]byte
 // the reading before; only the first one is fresh.
 func parse(text []byte) (m memory, kernelOK bool, err error) {
 	line, _, _ := bytes.Cut(text, []byte("\n"))
+	line = bytes.TrimSpace(line)
+	if len(line) == 0 {
+		return m, false, errors.New("the file is empty: the kernel's driver has read nothing")
+	}
 	left, right, ok := bytes.Cut(line, []byte(" : crc="))
 	raw := bytes.ReplaceAll(left, []byte(" "), nil)
 	if !ok || len(raw) != 2*size {

@@ -56,10 +56,10 @@ func readText(t *testing.T, s string) (r drivers.Reading) {
 }
 
 func TestCases(t *testing.T) {
-	for _, c := range drivertest.Cases(t, "testdata/cases.jsonl", 5) {
+	for _, c := range drivertest.Cases(t, "testdata/cases.jsonl", 30) {
 		t.Run(c.ID, func(t *testing.T) {
 			s := c.Input
-			if c.ID != "ds-kernel-text" {
+			if c.ID != "ds-kernel-text" && !strings.HasPrefix(c.ID, "ds-text") {
 				m, err := hex.DecodeString(c.Input)
 				if err != nil {
 					t.Fatal(err)
@@ -76,6 +76,7 @@ func TestCases(t *testing.T) {
 				s = text(m, "YES")
 			}
 			r := readText(t, s)
+			c.Says(t, r)
 			usable, said := c.Usable()
 			if usable = usable || !said; usable != (r.Faults == 0) {
 				t.Errorf("%v (%v), the case expects %v", r.Faults, r.Cause, c.Expect)

@@ -12,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -20,6 +21,7 @@ import (
 
 	"soakrig/drivers"
 	"soakrig/drivers/bus"
+	"soakrig/drivers/its90"
 )
 
 // InputOpts are the keys of one input.
@@ -42,12 +44,12 @@ var Driver = drivers.Driver{
 		Summary: "chips that a kernel driver has: MAX31855, MAX6675, MAX31856, MAX31865, MCP9600, LTC2983 by IIO files, any sensor by hwmon files",
 		Bus:     "files of the kernel: port is the folder; wildcards are fine, for instance /sys/bus/spi/devices/spi0.1/iio:device*, since numbers change from boot to boot",
 		Options: append([]drivers.Option{
-			{Key: "chip", Scope: "input", Unit: modelNames(), Default: "", Help: "the chip behind the folder; the kernel's own name does not tell"},
+			{Key: "chip", Scope: "input", Unit: modelNames(), Default: "", Help: "the chip behind the folder; the kernel's own name does not tell a MAX31855 from a MAX6675. hwmon is any sensor below /sys/class/hwmon"},
 			{Key: "file", Scope: "input", Unit: "name", Default: "the chip's usual one", Help: "file to read, for instance temp2_input"},
 			{Key: "rref", Scope: "input", Unit: "ohm", Default: "required for max31865", Help: "reference resistor"},
 			{Key: "r0", Scope: "input", Unit: "ohm: 100 1000", Default: "100", Help: "max31865: the element's resistance at 0 degC"},
 		}, drivers.StepOption{}.Options()...),
-		Detects:  []string{"folder or file gone", "a fault that the kernel's driver reports by an error (EINVAL, EIO), without its kind; open and OVUV of the MAX31856", "missing MAX31855, MAX6675, MAX31856, and MCP9600 without a conversion (zeros)", "repeated bytes of the MCP9600", "full scale and zero of the MAX31865", "out of range", "steps faster than any copper mass", "a hwmon fault file"},
+		Detects:  []string{"folder or file gone", "another chip than configured, by the scale that its driver tells", "a driver set to another thermocouple type than the channel's", "a fault that the kernel's driver reports by an error (EINVAL, EIO), without its kind; open and OVUV of the MAX31856", "missing MAX31855, MAX6675, MAX31856, and MCP9600 without a conversion (zeros)", "repeated bytes of the MCP9600", "full scale and zero of the MAX31865", "out of range", "steps faster than any copper mass", "a hwmon fault file, also one that can't be read"},
 		Misses:   []string{"which fault a MAX31855 has", "range, open and short bits of the MCP9600: a frozen value looks good", "settings lost by the MAX31856 while another channel keeps it from reading zero", "the fault bit of the MAX31865", "the soft faults of the LTC2983, which the kernel only logs", "the cold junction of the LTC2983 (give its file a channel of its own)", "that probe and cold junction are two transfers, up to one conversion apart"},
 		Accuracy: []string{"the chip's own; see its driver (soakd drivers NAME)"},
 		Caution:  "the MAX31856 driver of the kernel adds the cold-junction offset register a second time, without its sign: leave that register at zero. The MAX31865 driver's own scale is off by 256 degC; it is not used here.",
@@ -87,7 +89,7 @@ func New(host *bus.Host, src drivers.Source) (*Dev, error) {
 		if err != nil {
 			return nil, drivers.Converter{}, &drivers.OptionError{Input: i, Key: "couple", Text: err.Error()}
 		}
-		c := &chip{host: host, channel: in.Channel, model: m, rref: o.Rref, r0: o.R0, steps: steps}
+		c := &chip{host: host, channel: in.Channel, model: m, couple: strings.ToUpper(in.Couple), slope: conv.SlopeVoltsPerK, rref: o.Rref, r0: o.R0, steps: steps}
 		if err := c.openFiles(host, in); err != nil {
 			return nil, drivers.Converter{}, errors.Join(err, c.Close())
 		}
@@ -102,9 +104,11 @@ func (o InputOpts) check(i int, in drivers.Input, every time.Duration) (model, e
 	m, ok := findModel(o.Chip)
 	switch {
 	case !ok:
-		return refuse("chip", "%q: must be one of %s", o.Chip, modelNames())
+		return refuse("chip", "%q: must be one of %s; hwmon reads any sensor below /sys/class/hwmon (a MCP9808 by the kernel's jc42, for instance)", o.Chip, modelNames())
 	case !filepath.IsAbs(in.Port):
 		return refuse("port", "%q: give the folder of the kernel's files, for instance /sys/bus/spi/devices/spi0.1/iio:device*", in.Port)
+	case isFile(in.Port):
+		return refuse("port", "%q: give the folder, and the file's name as file: %s", in.Port, filepath.Base(in.Port))
 	case strings.Contains(o.File, "/"):
 		return refuse("file", "%q: give a name in the folder", o.File)
 	case in.Kind != 0 && in.Kind != drivers.Temperature:
@@ -127,13 +131,30 @@ type chip struct {
 	host     *bus.Host
 	channel  string
 	model    model
+	couple   string  // the channel's thermocouple letter; empty: none
+	slope    float64 // V/K, of a chip with a fixed one
 	rref, r0 float64
 	probe    bus.File
 	cold     bus.File // nil: none
 	flags    []flag   // files that say what an error was
+	scales   []scale  // files that tell whether it is this chip
+	typ      bus.File // the type that the kernel's driver is set to; nil: none
+	known    bool     // scales and typ were looked at since the last failure
 	files    []bus.File
 	steps    drivers.Steps
 	buf      [64]byte
+}
+
+// scale is a file that holds what one code is worth in thousandths of a degC.
+type scale struct {
+	file   bus.File
+	milliC float64
+}
+
+// isFile tells whether a port names a file of a folder instead of the folder.
+func isFile(port string) bool {
+	name := filepath.Base(port)
+	return strings.HasSuffix(name, "_raw") || strings.HasSuffix(name, "_input")
 }
 
 // flag is a file that holds 1 while a fault is present.
@@ -168,6 +189,25 @@ func (c *chip) openFiles(host *bus.Host, in drivers.Input) error {
 		if file, err = open(name); err == nil {
 			c.flags = append(c.flags, flag{file, f, word})
 		}
+	}
+	identity := func(of string, per float64) {
+		stem, isRaw := strings.CutSuffix(of, "_raw")
+		if err != nil || !isRaw {
+			return
+		}
+		var file bus.File
+		if file, err = open(stem + "_scale"); err == nil {
+			c.scales = append(c.scales, scale{file, per})
+		}
+	}
+	if c.model.scale != 0 {
+		identity(c.model.probeFile, c.model.scale)
+	}
+	if c.cold != nil {
+		identity(c.model.coldFile, c.model.coldPer*1000)
+	}
+	if c.model.typed && err == nil {
+		c.typ, err = open("in_temp_thermocouple_type")
 	}
 	switch c.model.name {
 	case "max31856":
@@ -220,6 +260,14 @@ func (c *chip) fails(err error) (drivers.Faults, error) {
 
 // Read reads the chip's files and judges them.
 func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
+	err := c.read(ctx, r)
+	if r.Faults&^(drivers.Implausible|drivers.OutOfRange) != 0 {
+		c.known = false
+	}
+	return err
+}
+
+func (c *chip) read(ctx context.Context, r *drivers.Reading) error {
 	*r = drivers.Reading{}
 	var cold int64
 	code, err := c.number(ctx, c.probe)
@@ -238,6 +286,14 @@ func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
 	}
 	if err != nil {
 		return err
+	}
+	if !c.known {
+		f, err := c.identify(ctx)
+		if f != 0 {
+			r.Fail(f, fmt.Errorf("channel %s: %w", c.channel, err))
+			return err
+		}
+		c.known = true
 	}
 	code, cold = c.model.signed(code), c.model.signed(cold)
 	if c.model.zeroIsNone && code == 0 && cold == 0 {
@@ -258,20 +314,68 @@ func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
 	return nil
 }
 
-// readFlags adds what the fault files say. A file that is not there says nothing.
+// readFlags adds what the fault files say. A file that is not there says nothing; one
+// that can't be read may hide a fault, so that the value counts no more.
 func (c *chip) readFlags(ctx context.Context, r *drivers.Reading) error {
 	for _, f := range c.flags {
 		v, err := c.number(ctx, f.file)
 		switch {
 		case err == nil && v != 0:
 			r.Fail(f.fault, fmt.Errorf("channel %s: %s", c.channel, f.word))
-		case drivers.EndsRead(err):
-			r.Fail(drivers.TransferFaults(err), err)
-			return err
+		case err == nil || absent(err):
+		default:
+			fault, cause := c.fails(err)
+			r.Fail(fault, cause)
+			if drivers.EndsRead(err) {
+				return err
+			}
 		}
 	}
 	return nil
 }
+
+// identify compares what the kernel's driver says about its chip with what the
+// configuration says. A file that is not there says nothing.
+func (c *chip) identify(ctx context.Context) (drivers.Faults, error) {
+	for _, s := range c.scales {
+		text, err := c.text(ctx, s.file)
+		if absent(err) {
+			continue
+		}
+		if err != nil {
+			return drivers.TransferFaults(err), err
+		}
+		got, err := strconv.ParseFloat(text, 64)
+		if err != nil {
+			return drivers.Corrupt, fmt.Errorf("%s: %w", s.file, err)
+		}
+		if !(math.Abs(got-s.milliC) <= 1e-6*s.milliC) {
+			return drivers.NoChip, fmt.Errorf("%s says %s, that of a %s is %g: another chip than chip: names", s.file, text, c.model.name, s.milliC)
+		}
+	}
+	if c.typ == nil || c.couple == "" {
+		return 0, nil
+	}
+	text, err := c.text(ctx, c.typ)
+	switch {
+	case absent(err), err == nil && (text == "" || text == "?"): // "?" is the kernel's word for a driver that does not know
+		return 0, nil
+	case err != nil:
+		return drivers.TransferFaults(err), err
+	case !strings.EqualFold(text, c.couple):
+		return drivers.ConfigLost, fmt.Errorf("%s says %s, the channel's couple is %s: correct the device tree (or write the letter to that file, where it may be written), or the channel", c.typ, text, c.couple)
+	}
+	return 0, nil
+}
+
+// text reads a file of one word.
+func (c *chip) text(ctx context.Context, f bus.File) (string, error) {
+	n, err := f.Read(ctx, c.buf[:])
+	return strings.TrimSpace(string(c.buf[:n])), err
+}
+
+// absent tells whether a file is not there: not every kernel has every file.
+func absent(err error) bool { return errors.Is(err, fs.ErrNotExist) }
 
 func (c *chip) judge(r *drivers.Reading) {
 	if c.cold != nil {
@@ -287,11 +391,31 @@ func (c *chip) judge(r *drivers.Reading) {
 	if v < c.model.minC || v > c.model.maxC || c.model.law == drivers.LawRTD && r.Code <= 0 {
 		r.Fail(drivers.OutOfRange, fmt.Errorf("channel %s: %.2f degC (code %d): outside %g to %g degC", c.channel, v, r.Code, c.model.minC, c.model.maxC))
 	}
+	if c.model.law == drivers.LawFixedSlope && r.Faults == 0 {
+		c.within(v, r)
+	}
 	if r.Faults != 0 {
 		return
 	}
 	if cause := c.steps.Check(v, c.host.Now()); cause != nil {
 		r.Fail(drivers.Implausible, cause)
+	}
+}
+
+// within looks whether the couple can have made the EMF behind the number of a chip
+// with a fixed slope. The number itself is no temperature: it may be above the range.
+func (c *chip) within(chipC float64, r *drivers.Reading) {
+	couple, err := its90.ParseType(c.couple)
+	if err != nil {
+		return // New has refused it
+	}
+	coldC := float64(r.Cold) * c.model.coldPer
+	volts, err := couple.EMFVolts(coldC)
+	if err == nil {
+		_, err = couple.TempC(volts + (chipC-coldC)*c.slope)
+	}
+	if err != nil {
+		r.Fail(drivers.OutOfRange, fmt.Errorf("channel %s: the chip shows %.2f degC with the cold junction at %.4f degC: %w", c.channel, chipC, coldC, err))
 	}
 }
 

@@ -153,7 +153,7 @@ func TestErrorsOfTheKernel(t *testing.T) {
 		{errFile{text: "hello"}, "0", drivers.Corrupt},
 		{errFile{text: ""}, "0", drivers.Corrupt},
 		{errFile{text: "12920"}, "1", drivers.Open},
-		{errFile{text: "12920"}, "x", 0},
+		{errFile{text: "12920"}, "x", drivers.Corrupt}, // what may be a fault is not taken for none
 	} {
 		c := &chip{host: host, channel: "vr1", model: m, probe: tt.probe, cold: errFile{text: "1600"},
 			flags: []flag{{errFile{text: tt.open}, drivers.Open, "open"}}}

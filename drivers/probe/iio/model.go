@@ -3,6 +3,7 @@ package iio
 import (
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"soakrig/drivers"
@@ -12,7 +13,9 @@ import (
 // model is a chip as the kernel's driver shows it. Files give raw codes; what they
 // are worth is the chip's, so that the raw evidence is the same as over the bus.
 type model struct {
-	name       string // as in the option chip
+	name       string  // as in the option chip
+	scale      float64 // of the probe's codes as the kernel's driver tells it, in thousandths of a degC; 0: it tells none
+	typed      bool    // the kernel's driver may tell its thermocouple type
 	probeFile  string
 	coldFile   string // empty: none
 	law        drivers.Law
@@ -32,32 +35,32 @@ const (
 )
 
 var models = [...]model{
-	{name: "max31855", probeFile: "in_temp_raw", coldFile: "in_temp_ambient_raw", law: drivers.LawFixedSlope, per: 0.25, coldPer: 0.0625,
-		minC: -270, maxC: 1768, conversion: 100 * time.Millisecond, zeroIsNone: true,
+	{name: "max31855", scale: 250, typed: true, probeFile: "in_temp_raw", coldFile: "in_temp_ambient_raw", law: drivers.LawFixedSlope, per: 0.25, coldPer: 0.0625,
+		minC: -270, maxC: 2047.5, conversion: 100 * time.Millisecond, zeroIsNone: true,
 		lines: []drivers.Line{
 			{Name: "cold junction", Half: 2, In: drivers.OnCold, SharedBy: "converter", Source: thermoSource},
 			{Name: "converter gain, offset and linearity", Half: 2, In: drivers.OnValue, SharedBy: "converter", Source: thermoSource},
 			{Name: "step of the probe's code", Half: 0.125, In: drivers.OnValue, Source: thermoSource}}},
-	{name: "max6675", probeFile: "in_temp_raw", law: drivers.LawFixedSlopeNoCold, per: 0.25,
+	{name: "max6675", scale: 250, typed: true, probeFile: "in_temp_raw", law: drivers.LawFixedSlopeNoCold, per: 0.25,
 		minC: 0, maxC: 1023.75, conversion: 220 * time.Millisecond, zeroIsNone: true,
 		lines: []drivers.Line{
 			{Name: "converter and cold junction", Half: 5, In: drivers.OnValue, SharedBy: "converter", Source: "MAX6675 data sheet 19-2235 rev 3, p2: 2 and 3 degC"}}},
-	{name: "max31856", probeFile: "in_temp_raw", coldFile: "in_temp_ambient_raw", law: drivers.LawLinearised, per: 1.0 / 128, coldPer: 1.0 / 64,
+	{name: "max31856", scale: 7.8125, typed: true, probeFile: "in_temp_raw", coldFile: "in_temp_ambient_raw", law: drivers.LawLinearised, per: 1.0 / 128, coldPer: 1.0 / 64,
 		minC: -210, maxC: 1820, conversion: 90 * time.Millisecond, zeroIsNone: true,
 		lines: []drivers.Line{
 			{Name: "converter full scale and linearity, taken as gain", Rel: 0.0015, In: drivers.OnEMF, SharedBy: "converter", Source: max56Source},
 			{Name: "converter offset", Half: 11.7e-6, In: drivers.OnEMF, SharedBy: "converter", Source: max56Source},
 			{Name: "cold junction", Half: 0.7, In: drivers.OnCold, SharedBy: "converter", Source: max56Source}}},
-	{name: "max31865", probeFile: "in_temp_raw", law: drivers.LawRTD,
+	{name: "max31865", scale: 31.25, probeFile: "in_temp_raw", law: drivers.LawRTD,
 		minC: -200, maxC: 850, conversion: 74 * time.Millisecond,
 		lines: []drivers.Line{
 			{Name: "converter", Half: 0.5, In: drivers.OnValue, SharedBy: "converter", Source: "MAX31865 data sheet 19-6478 rev 3, p1"}}},
-	{name: "mcp9600", probeFile: "in_temp_raw", coldFile: "in_temp_ambient_raw", law: drivers.LawLinearised, per: 0.0625, coldPer: 0.0625,
+	{name: "mcp9600", scale: 62.5, typed: true, probeFile: "in_temp_raw", coldFile: "in_temp_ambient_raw", law: drivers.LawLinearised, per: 0.0625, coldPer: 0.0625,
 		minC: -250, maxC: 1820, conversion: 332 * time.Millisecond, zeroIsNone: true, sixteenBit: true,
 		lines: []drivers.Line{
 			{Name: "converter, hot against cold junction", Half: 0.5, In: drivers.OnValue, SharedBy: "converter", Source: mcp96Source},
 			{Name: "cold junction, 0 to 85 degC", Half: 1, In: drivers.OnCold, SharedBy: "converter", Source: mcp96Source}}},
-	{name: "ltc2983", probeFile: "in_temp0_raw", law: drivers.LawLinear, per: 1.0 / 1024,
+	{name: "ltc2983", scale: 1000.0 / 1024, probeFile: "in_temp0_raw", law: drivers.LawLinear, per: 1.0 / 1024,
 		minC: -270, maxC: 1820, conversion: 300 * time.Millisecond, lines: []drivers.Line{
 			{Name: "converter, its class, and the cold junction's sensor", In: drivers.OnValue, SharedBy: "converter", Source: "not stated by the files: give the channel an accuracy"}}},
 	{name: "hwmon", probeFile: "temp1_input", law: drivers.LawLinear, per: 0.001,
@@ -67,7 +70,7 @@ var models = [...]model{
 
 func findModel(name string) (model, bool) {
 	for _, m := range models {
-		if m.name == name {
+		if strings.EqualFold(m.name, name) {
 			return m, true
 		}
 	}

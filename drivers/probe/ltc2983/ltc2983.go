@@ -44,7 +44,7 @@ var Driver = drivers.Driver{
 	Name: "ltc2983",
 	Info: drivers.Info{
 		Summary: "LTC2983 converter with up to 20 inputs: thermocouples B E J K N R S T, and diodes or resistance thermometers as cold junctions",
-		Bus:     "SPI mode 0, at most 2 MHz; chip select of the port or a GPIO pin (select:); inputs of one chip name the same port and pin",
+		Bus:     "SPI mode 0, at most 2 MHz, with the mains notch of mains:, both 50 and 60 Hz without it; chip select of the port or a GPIO pin (select:); inputs of one chip name the same port and pin",
 		Options: append([]drivers.Option{
 			{Key: "sensors", Scope: "source", Unit: "list of maps", Default: "", Help: "the sensors of the cold junctions, each with pin (1 to 20), kind (diode pt10 pt50 pt100 pt200 pt500 pt1000 ni120) and accuracy_c (degC); a diode with ideality, and if need be current_ua, cycles (2 3), average, single_ended; another with current_ua (uA), sense_pin and sense_ohms (ohm), and if need be wires (2 3 4), shared, curve (european american japanese its-90)"},
 			{Key: "open_test_ua", Scope: "source", Unit: "uA: 0 10 100 500 1000", Default: "10", Help: "current of the open-circuit test before each conversion; the input's filter must settle within 50 ms; 0: no test"},
@@ -218,6 +218,9 @@ func (o *Opts) attach(p *part, i int, raw drivers.Input) (drivers.Converter, err
 		own.Cold = o.Sensors[0].Pin
 	}
 	cold := o.sensor(own.Cold)
+	if cold == nil && len(o.Sensors) == 0 {
+		return drivers.Converter{}, &drivers.OptionError{Input: -1, Key: "sensors", Text: "missing: give the source the sensor at the thermocouples' terminals, for instance [{pin: 20, kind: diode, ideality: 1.003, accuracy_c: 1}]; the chip has none of its own"}
+	}
 	if cold == nil {
 		return refuse("cold", "pin %d is none of sensors: name the sensor at the thermocouple's terminals", own.Cold)
 	}

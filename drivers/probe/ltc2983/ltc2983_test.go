@@ -131,7 +131,7 @@ func TestConformance(t *testing.T) {
 
 // TestCases runs the published cases through the open driver.
 func TestCases(t *testing.T) {
-	for _, c := range drivertest.Cases(t, "testdata/cases.jsonl", 3) {
+	for _, c := range drivertest.Cases(t, "testdata/cases.jsonl", 24) {
 		t.Run(c.ID, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				raw, err := hex.DecodeString(c.Input)
@@ -140,6 +140,7 @@ func TestCases(t *testing.T) {
 				}
 				_, dev := bench(t, newFake(map[int]uint32{2: binary.BigEndian.Uint32(raw), 20: word(25)}), source(""))
 				r := drivertest.Read(t, dev)[0]
+				c.Says(t, r)
 				if want, ok := c.Number("t_c"); ok && (r.Faults != 0 || float64(r.Code)*codeC != want) {
 					t.Errorf("%v (%v), %g degC, want %g", r.Faults, r.Cause, float64(r.Code)*codeC, want)
 				}
@@ -149,7 +150,7 @@ func TestCases(t *testing.T) {
 				if hard, _ := c.Expect["hard"].(bool); hard && r.Faults != drivers.ColdJunction {
 					t.Errorf("%v, want cold_junction", r.Faults)
 				}
-				if valid, _ := c.Expect["valid"].(bool); !valid && r.Faults != drivers.Stale {
+				if valid, _ := c.Expect["valid"].(bool); !valid && r.Faults&drivers.Stale == 0 {
 					t.Errorf("%v, want stale", r.Faults)
 				}
 			})

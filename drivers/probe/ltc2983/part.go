@@ -53,6 +53,7 @@ type part struct {
 	words  [pins + 1]uint32 // by pin; 0: not assigned
 	inputs []*input         // in order of conversion: the sensors, then the thermocouples
 	w, r   [3 + 16]byte
+	doubt  bool // a result was not valid: an assignment may be gone although the sentinel stands
 }
 
 // read fetches n bytes, at most 16, from a register on.
@@ -139,7 +140,14 @@ func (p *part) ready(ctx context.Context) (finding, error) {
 	}
 	global, mux := b[0], b[regMux-regGlobal]
 	if global&globalMask == p.global && mux == muxDelay {
-		return finding{}, nil
+		if !p.doubt {
+			return finding{}, nil
+		}
+		// The round before has said so. Conversions are started one by one, so nothing
+		// of before can come out of these.
+		err := p.configure(ctx)
+		p.doubt = err != nil
+		return finding{}, err
 	}
 	cause := fmt.Errorf("registers 0F0h and 0FFh read %02X and %02X, want %02X and %02X: the chip lost its settings, or another chip answers", global, mux, p.global, muxDelay)
 	if err := p.configure(ctx); err != nil {
@@ -225,6 +233,9 @@ func (p *part) round(ctx context.Context, out []drivers.Reading) error {
 			}
 		} else if in.found.faults == 0 {
 			in.found = in.within()
+		}
+		if in.found.faults&drivers.Stale != 0 {
+			p.doubt = true
 		}
 	}
 	now := p.host.Now()

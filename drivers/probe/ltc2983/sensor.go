@@ -41,6 +41,7 @@ const diodeMinC, diodeMaxC = -60.0, 130.0
 
 // fill sets the defaults.
 func (s *Sensor) fill() {
+	s.Kind, s.Curve = strings.ToLower(s.Kind), strings.ToLower(s.Curve) // PT100, ITS-90: as the data sheet writes them
 	if s.Kind == "diode" {
 		if s.CurrentUA == 0 {
 			s.CurrentUA = 20

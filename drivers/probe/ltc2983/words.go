@@ -79,7 +79,7 @@ func (r result) faults(thermocouple bool) (drivers.Faults, string) {
 	add(softADC, drivers.OutOfRange, "the input is beyond the converter's range")
 	if r&validBit == 0 {
 		f |= drivers.Stale
-		said = append(said, "the result is not marked valid: no conversion has filled it")
+		said = append(said, "the result is not marked valid: no conversion has filled it, or the pin lost its assignment; the settings are written again at the next reading")
 	}
 	return f, strings.Join(said, "; ")
 }

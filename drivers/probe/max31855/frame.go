@@ -107,9 +107,9 @@ func (f frame) within(l letter) (drivers.Faults, error) {
 		out |= drivers.ColdJunction
 		cause = fmt.Errorf("cold junction %.4f degC: outside the part's %g to %g degC", c, coldMinC, coldMaxC)
 	}
-	if c := f.probeC(); c < l.minC || c > l.maxC {
+	if c := f.probeC(); c < l.minC || l.above(c, f.coldC()) {
 		out |= drivers.OutOfRange
-		cause = errors.Join(cause, fmt.Errorf("probe %.2f degC: outside the %g to %g degC of type %s", c, l.minC, l.maxC, l.name))
+		cause = errors.Join(cause, fmt.Errorf("probe %.2f degC as the chip has it: outside the %g to %g degC of type %s", c, l.minC, l.maxC, l.name))
 	}
 	return out, cause
 }

@@ -1,6 +1,11 @@
 package max31855
 
-import "soakrig/drivers"
+import (
+	"strings"
+
+	"soakrig/drivers"
+	"soakrig/drivers/its90"
+)
 
 // letter is one ordering variant of the part. The slope is what the chip divides
 // the EMF by, data sheet 19-5793 rev 5, table 1 (each also equals the reference
@@ -26,13 +31,33 @@ var letters = [...]letter{
 	{"S", 9.587e-6, -50, 1768, 2, "-50 to 700", "4 K to 1768 degC"},
 }
 
+// findLetter takes a letter in upper or lower case.
 func findLetter(name string) (letter, bool) {
 	for _, l := range letters {
-		if l.name == name {
+		if strings.EqualFold(l.name, name) {
 			return l, true
 		}
 	}
 	return letter{}, false
+}
+
+// above tells whether a probe that the chip shows as chipC is above the letter's range.
+// The chip's number is no temperature: where the couple is steeper than the slope it
+// runs ahead, and a type R at 1700 degC shows 1936.
+func (l letter) above(chipC, coldC float64) bool {
+	if chipC <= l.maxC {
+		return false
+	}
+	couple, err := its90.ParseType(l.name)
+	if err != nil {
+		return true
+	}
+	cold, err := couple.EMFVolts(coldC)
+	if err != nil {
+		return true
+	}
+	end, err := couple.EMFVolts(l.maxC)
+	return err != nil || (chipC-coldC)*l.slope+cold > end
 }
 
 const sheet = "MAX31855 data sheet 19-5793 rev 5"

@@ -11,6 +11,7 @@ package max31855
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
 	"periph.io/x/conn/v3/physic"
@@ -138,10 +139,10 @@ func check(i int, in drivers.Input, o Opts) (letter, error) {
 	}
 	l, ok := findLetter(name)
 	if !ok {
-		return letter{}, &drivers.OptionError{Input: i, Key: "letter", Text: fmt.Sprintf("the part is not made for type %q; there are K, J, N, T, E, R and S", name)}
+		return letter{}, &drivers.OptionError{Input: i, Key: "letter", Text: fmt.Sprintf("the part is not made for type %q; give its one letter: K, J, N, T, E, R or S", name)}
 	}
-	if in.Couple != "" && in.Couple != name {
-		return letter{}, &drivers.OptionError{Input: i, Key: "letter", Text: fmt.Sprintf("the part is for type %s and the channel's couple is %s; they must agree", name, in.Couple)}
+	if in.Couple != "" && !strings.EqualFold(in.Couple, l.name) {
+		return letter{}, &drivers.OptionError{Input: i, Key: "letter", Text: fmt.Sprintf("the part is for type %s and the channel's couple is %s (K where it names none); they must agree", l.name, in.Couple)}
 	}
 	if _, ok := masks[o.Mask]; !ok {
 		return letter{}, &drivers.OptionError{Input: i, Key: "mask", Text: fmt.Sprintf("%q: only short_to_ground can be masked; an open circuit or a short to the supply never leaves a value that means anything", o.Mask)}

@@ -296,7 +296,7 @@ func TestRefusals(t *testing.T) {
 		{"no letter", source(drivers.Input{Channel: "a", Port: "SPI0.0"}), "letter", "missing"},
 		{"letter against couple", source(vr1("letter: J")), "letter", "must agree"},
 		{"letter the part does not have", source(drivers.Input{Channel: "a", Port: "SPI0.0", Couple: "B"}), "letter", "not made for"},
-		{"lower case", source(vr1("letter: k")), "letter", "not made for"},
+		{"a part number", source(vr1("letter: MAX31855KASA")), "letter", "one letter"},
 		{"a power channel", source(drivers.Input{Channel: "a", Port: "SPI0.0", Couple: "K", Kind: drivers.Power}), "channel", "temperature"},
 		{"negative step", source(vr1("max_step: -1")), "max_step", "above zero"},
 		{"faster than the chip", func() drivers.Source { s := source(vr1("")); s.Every = 50 * time.Millisecond; return s }(), "every", "conversion"},

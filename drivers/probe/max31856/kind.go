@@ -1,6 +1,11 @@
 package max31856
 
-import "soakrig/drivers"
+import (
+	"strings"
+
+	"soakrig/drivers"
+	"soakrig/drivers/its90"
+)
 
 // kind is what CR1 makes of the input: a thermocouple type that the chip
 // linearises, or a voltage that soakd linearises.
@@ -9,26 +14,27 @@ type kind struct {
 	bits     byte    // CR1 bits 3..0
 	min, max float64 // in unit
 	unit     string
-	per      float64 // what a code is worth, in the converter's law
+	per      float64    // what a code is worth, in the converter's law
+	couple   its90.Type // voltage mode only
 }
 
 // The codes of the types agree with the Linux driver max31856.c. The ranges are those
 // of the chip's own tables, where the result clamps: data sheet 19-7534 rev 0, table 1
 // (K read there, the others from memory; page 1 says -210 to 1800 degC by type).
 var kinds = [...]kind{
-	{"B", 0, 250, 1820, "degC", probePer},
-	{"E", 1, -200, 1000, "degC", probePer},
-	{"J", 2, -210, 1200, "degC", probePer},
-	{"K", 3, -200, 1372, "degC", probePer},
-	{"N", 4, -200, 1300, "degC", probePer},
-	{"R", 5, -50, 1768, "degC", probePer},
-	{"S", 6, -50, 1768, "degC", probePer},
-	{"T", 7, -200, 400, "degC", probePer},
+	{name: "B", bits: 0, min: 250, max: 1820, unit: "degC", per: probePer},
+	{name: "E", bits: 1, min: -200, max: 1000, unit: "degC", per: probePer},
+	{name: "J", bits: 2, min: -210, max: 1200, unit: "degC", per: probePer},
+	{name: "K", bits: 3, min: -200, max: 1372, unit: "degC", per: probePer},
+	{name: "N", bits: 4, min: -200, max: 1300, unit: "degC", per: probePer},
+	{name: "R", bits: 5, min: -50, max: 1768, unit: "degC", per: probePer},
+	{name: "S", bits: 6, min: -50, max: 1768, unit: "degC", per: probePer},
+	{name: "T", bits: 7, min: -200, max: 400, unit: "degC", per: probePer},
 }
 
 // voltage is voltage mode: code = gain * 1.6 * 2^17 * volts, data sheet p20.
-func voltage(couple string, gain int) kind {
-	k := kind{name: couple, bits: 0x08, unit: "mV", per: 1 / (float64(gain) * 1.6 * (1 << 17))}
+func voltage(couple its90.Type, gain int) kind {
+	k := kind{name: couple.String(), bits: 0x08, unit: "mV", per: 1 / (float64(gain) * 1.6 * (1 << 17)), couple: couple}
 	if gain == 32 {
 		k.bits = 0x0C
 	}
@@ -37,9 +43,10 @@ func voltage(couple string, gain int) kind {
 	return k
 }
 
+// findKind takes a letter in upper or lower case.
 func findKind(couple string) (kind, bool) {
 	for _, k := range kinds {
-		if k.name == couple {
+		if strings.EqualFold(k.name, couple) {
 			return k, true
 		}
 	}
@@ -55,6 +62,19 @@ func (k kind) valueC(code int64) float64 {
 		return float64(code) * k.per * 1e3
 	}
 	return float64(code) * k.per
+}
+
+// probeC is the probe's temperature: the chip's own number, or in voltage mode that of
+// the reference function with the chip's cold junction.
+func (k kind) probeC(code int64, coldC float64) (float64, error) {
+	if !k.host() {
+		return k.valueC(code), nil
+	}
+	cold, err := k.couple.EMFVolts(coldC)
+	if err != nil {
+		return 0, err
+	}
+	return k.couple.TempC(cold + float64(code)*k.per)
 }
 
 const sheet = "MAX31856 data sheet 19-7534 rev 0"

@@ -19,6 +19,7 @@ import (
 
 	"soakrig/drivers"
 	"soakrig/drivers/bus"
+	"soakrig/drivers/its90"
 )
 
 // Opts are the keys of the source.
@@ -48,9 +49,9 @@ var Driver = drivers.Driver{
 	Name: "max31856",
 	Info: drivers.Info{
 		Summary: "MAX31856 thermocouple converter, types B E J K N R S T in the chip, all types in voltage mode",
-		Bus:     "SPI mode 1, at most 5 MHz; chip select of the port or a GPIO pin (select:)",
+		Bus:     "SPI mode 1, at most 5 MHz; chip select of the port or a GPIO pin (select:); the mains notch is that of mains:, 60 Hz without it",
 		Options: append([]drivers.Option{
-			{Key: "average", Scope: "source", Unit: "1 2 4 8 16", Default: "4", Help: "conversions per result; each adds 20 ms (16.7 ms at 60 Hz)"},
+			{Key: "average", Scope: "source", Unit: "1 2 4 8 16", Default: "4", Help: "conversions per result; one takes up to 110 ms (90 ms at 60 Hz), each more adds 20 ms (16.7 ms)"},
 			{Key: "open_test", Scope: "source", Unit: "off low high slow", Default: "low", Help: "open-circuit test for leads below 5 kohm (low), 5 to 40 kohm (high), or with a time constant above 2 ms (slow)"},
 			{Key: "linearise", Scope: "source", Unit: "chip host", Default: "chip", Help: "host: the chip measures volts and soakd linearises"},
 			{Key: "gain", Scope: "source", Unit: "8 32", Default: "8", Help: "with linearise: host; 8 for +-78 mV, 32 for +-19.5 mV"},
@@ -96,9 +97,6 @@ func New(ctx context.Context, host *bus.Host, src drivers.Source) (*Dev, error) 
 		if err != nil {
 			return nil, drivers.Converter{}, err
 		}
-		if k.host() { // a code is volts; soakd alone knows kelvins
-			steps = drivers.Steps{}
-		}
 		conn, err := host.SPI(bus.SPIOptions{Port: in.Port, Select: in.Select, Mode: spi.Mode1, Max: 5 * physic.MegaHertz, For: in.Channel})
 		if err != nil {
 			return nil, drivers.Converter{}, err
@@ -127,6 +125,9 @@ func (o Opts) check(src drivers.Source) (timing, error) {
 	if o.Gain != 8 && o.Gain != 32 {
 		return refuse("gain", "%d: must be 8 or 32", o.Gain)
 	}
+	if o.Gain != defaults().Gain && o.Linearise != "host" {
+		return refuse("gain", "%d is of voltage mode: give linearise: host too, or take it off; where the chip linearises, it chooses the gain itself", o.Gain)
+	}
 	t := timings(src.MainsHz, o.Average)
 	if src.Every < t.slow {
 		return refuse("every", "%v is shorter than one result with average %d, which takes up to %v; read less often or average less", src.Every, o.Average, t.slow)
@@ -143,7 +144,11 @@ func choose(i int, in drivers.Input, o Opts) (kind, error) {
 		return kind{}, &drivers.OptionError{Input: i, Key: "couple", Text: "missing: give the channel's thermocouple letter; the chip must be told"}
 	}
 	if o.Linearise == "host" {
-		return voltage(in.Couple, o.Gain), nil
+		couple, err := its90.ParseType(in.Couple)
+		if err != nil {
+			return kind{}, &drivers.OptionError{Input: i, Key: "couple", Text: err.Error()}
+		}
+		return voltage(couple, o.Gain), nil
 	}
 	k, ok := findKind(in.Couple)
 	if !ok {
@@ -174,6 +179,7 @@ type chip struct {
 	w, r    [1 + regCount]byte
 	readyAt time.Time // before this, no result of the present settings exists
 	lastAt  time.Time // the last sample that was not stale
+	frozen  bool      // an input was beyond its supply at the last sample
 }
 
 // configure writes the settings: first with conversions off, since the filter may
@@ -214,6 +220,7 @@ func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
 		return c.restore(ctx, d, r)
 	}
 	if f, cause := d.hardware(); f != 0 {
+		c.frozen = c.frozen || f&drivers.ShortToSupply != 0
 		r.Fail(f, cause)
 		return nil
 	}
@@ -230,7 +237,12 @@ func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
 		r.Fail(drivers.Stale, cause)
 		return nil
 	}
-	if cause := c.steps.Check(c.kind.valueC(d.probe()), now); cause != nil {
+	probeC, err := c.kind.probeC(d.probe(), d.coldC())
+	if err != nil { // within looked at it
+		r.Fail(drivers.OutOfRange, err)
+		return nil
+	}
+	if cause := c.steps.Check(probeC, now); cause != nil {
 		r.Fail(drivers.Implausible, cause)
 	}
 	return nil
@@ -256,6 +268,10 @@ func (c *chip) restore(ctx context.Context, d *dump, r *drivers.Reading) error {
 func (c *chip) fresh(now time.Time) error {
 	if wait := c.readyAt.Sub(now); wait > 0 {
 		return fmt.Errorf("the first conversion with these settings takes %v more", wait.Round(time.Millisecond))
+	}
+	if c.frozen {
+		c.frozen, c.lastAt = false, now
+		return errFrozen
 	}
 	if since := now.Sub(c.lastAt); !c.lastAt.IsZero() && since < c.times.update {
 		return fmt.Errorf("read %v after the last sample, a result takes %v: no new one can exist", since.Round(time.Millisecond), c.times.update)

@@ -17,6 +17,7 @@ import (
 
 	"soakrig/drivers"
 	"soakrig/drivers/drivertest"
+	"soakrig/drivers/its90"
 )
 
 // fake is the register file of the chip, powered on.
@@ -101,14 +102,14 @@ func TestConformance(t *testing.T) {
 
 // TestCases runs the published cases through the open driver.
 func TestCases(t *testing.T) {
-	for _, c := range drivertest.Cases(t, "testdata/cases.jsonl", 20) {
+	for _, c := range drivertest.Cases(t, "testdata/cases.jsonl", 58) {
 		t.Run(c.ID, func(t *testing.T) {
 			switch c.ID {
 			case "56-cfg-lost":
 				TestBrownOut(t)
 			case "56-vmode-8":
 				want, _ := c.Number("mv")
-				if got := voltage("K", 8).valueC(6872); math.Abs(got-want) > 0.0001 {
+				if got := voltage(its90.K, 8).valueC(6872); math.Abs(got-want) > 0.0001 {
 					t.Errorf("%g mV, want %g", got, want)
 				}
 			case "56-time-50-16":
@@ -138,13 +139,20 @@ func TestCases(t *testing.T) {
 }
 
 func runCase(t *testing.T, c drivertest.Case) {
-	_, dev := bench(t, "", newFake(c.Input))
+	ports := drivertest.NewPorts()
+	ports.AddSPI("SPI0.0").Attach(newFake(c.Input))
+	dev := drivertest.Open(t, &Driver, ports, c.Apply(source("")))
 	r := drivertest.Read(t, dev)[0]
+	c.Says(t, r)
 	usable, said := c.Usable()
 	if !said || (r.Faults == 0) != usable {
 		t.Errorf("%v (%v), the case says usable %v", r.Faults, r.Cause, c.Expect)
 	}
-	if want, _ := c.Number("tc_c"); float64(r.Code)/128 != want {
+	if mv, ok := c.Number("mv"); ok {
+		if got := float64(r.Code) * dev.Converters()[0].PerCode * 1e3; math.Abs(got-mv) > 0.0005 {
+			t.Errorf("%g mV, want %g", got, mv)
+		}
+	} else if want, _ := c.Number("tc_c"); float64(r.Code)/128 != want {
 		t.Errorf("probe %g degC, want %g", float64(r.Code)/128, want)
 	}
 	if want, _ := c.Number("cj_c"); float64(r.Cold)/64 != want {

@@ -94,18 +94,29 @@ func (d *dump) presence() (drivers.Faults, error) {
 	return 0, nil
 }
 
-// hardware judges the status bits that say something about the wiring.
-func (d *dump) hardware() (drivers.Faults, error) {
+// hardware judges the status bits that say something about the wiring. Range bits
+// beside them count too.
+func (d *dump) hardware() (f drivers.Faults, cause error) {
 	switch d[regSR] & (srOpen | srOVUV) {
 	case srOpen:
-		return drivers.Open, errOpen
+		f, cause = drivers.Open, errOpen
 	case srOVUV:
-		return drivers.ShortToSupply, errOVUV
+		f, cause = drivers.ShortToSupply, errOVUV
 	case srOpen | srOVUV:
-		return drivers.Open | drivers.ShortToSupply, errBoth
+		f, cause = drivers.Open|drivers.ShortToSupply, errBoth
+	default:
+		return 0, nil
 	}
-	return 0, nil
+	if d[regSR]&srTCRange != 0 {
+		f |= drivers.OutOfRange
+	}
+	if d[regSR]&srCJRange != 0 {
+		f |= drivers.ColdJunction
+	}
+	return f, cause
 }
+
+var errFrozen = errors.New("an input was beyond its supply (OVUV) at the sample before: conversions were suspended, and the result may still be the one from before that")
 
 var errZero = errors.New("probe and cold junction are both exactly zero: the chip is set up and has made no conversion, or an input was beyond its supply when it started")
 
@@ -125,6 +136,11 @@ func (d *dump) within(k kind) (drivers.Faults, error) {
 	if d[regSR]&srTCRange != 0 || c < k.min || c > k.max {
 		out |= drivers.OutOfRange
 		cause = errors.Join(cause, fmt.Errorf("probe %.4g %s: outside %g to %g %s of type %s (the chip clamps at its limits)", c, k.unit, k.min, k.max, k.unit, k.name))
+	}
+	if out == 0 {
+		if _, err := k.probeC(d.probe(), d.coldC()); err != nil {
+			return drivers.OutOfRange, fmt.Errorf("%.4g %s with the cold junction at %.3f degC: %w", c, k.unit, d.coldC(), err)
+		}
 	}
 	return out, cause
 }

@@ -2,8 +2,8 @@
 // over SPI, one chip per input. It hands out the ratio's code; soakd applies
 // Callendar-Van Dusen of IEC 60751.
 //
-// Each reading is one cycle: bias on, fault detection cycle, one conversion, bias
-// off. The element warms only while it is measured, and the fault bits that need
+// Each reading is one cycle: thresholds, bias on, fault detection cycle, one
+// conversion, bias off. The element warms only while it is measured, and the fault bits that need
 // a detection cycle are always fresh. A reading takes about 80 ms.
 package max31865
 
@@ -11,6 +11,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"periph.io/x/conn/v3/physic"
@@ -47,17 +48,17 @@ const (
 var Driver = drivers.Driver{
 	Name: "max31865",
 	Info: drivers.Info{
-		Summary: "MAX31865 resistance thermometer converter, Pt100 and Pt1000, -200 to 850 degC",
+		Summary: "MAX31865 resistance thermometer converter, Pt100 and Pt1000, -200 to 850 degC; its mains notch is that of mains:, 60 Hz without it",
 		Bus:     "SPI mode 1, at most 5 MHz; chip select of the port or a GPIO pin (select:)",
 		Options: append([]drivers.Option{
-			{Key: "rref", Scope: "input", Unit: "ohm", Default: "", Help: "reference resistor on the board, as printed on it: 400 or 430 for Pt100"},
-			{Key: "rref_tolerance", Scope: "input", Unit: "%", Default: "0.1", Help: "tolerance of the reference resistor"},
+			{Key: "rref", Scope: "input", Unit: "ohm", Default: "", Help: "reference resistor on the board, as printed on it: 400 or 430 for Pt100; from 1 to 10 times the element's resistance at 0 degC"},
+			{Key: "rref_tolerance", Scope: "input", Unit: "%: 0 to 10", Default: "0.1", Help: "tolerance of the reference resistor"},
 			{Key: "element", Scope: "input", Unit: "pt100 pt1000", Default: "pt100", Help: "platinum element after IEC 60751"},
 			{Key: "wires", Scope: "input", Unit: "2 3 4", Default: "4", Help: "how the element is connected"},
-			{Key: "bias", Scope: "input", Unit: "duration", Default: "10ms", Help: "wait after bias on: 10.5 time constants of the input filter plus 1 ms"},
+			{Key: "bias", Scope: "input", Unit: "duration: 1ms to 1s", Default: "10ms", Help: "wait after bias on: 10.5 time constants of the input filter plus 1 ms"},
 		}, drivers.StepOption{}.Options()...),
 		Fastest:  80 * time.Millisecond,
-		Detects:  []string{"no chip (all registers zeros or ones)", "a chip that does not keep its configuration", "open element and leads", "leads at ground or beyond the supply", "shorted element (0 ohm)", "out of range", "steps faster than any copper mass"},
+		Detects:  []string{"no chip (all registers zeros or ones)", "a chip that does not keep its configuration, a supply dip in any part of a reading", "open element and leads", "leads at ground or beyond the supply", "shorted element (0 ohm)", "out of range", "steps faster than any copper mass"},
 		Misses:   []string{"a wrong reference resistor or element in the configuration", "lead resistance of two-wire elements"},
 		Accuracy: []string{"+-0.5 degC, 0.05 % of full scale, with an ideal reference resistor (" + sheet + ", p1); the resistor's tolerance adds"},
 	},
@@ -113,11 +114,11 @@ func New(host *bus.Host, src drivers.Source) (*Dev, error) {
 	})
 }
 
-func (o InputOpts) check(i int, in drivers.Input) (r0 float64, err error) {
+func (o *InputOpts) check(i int, in drivers.Input) (r0 float64, err error) {
 	refuse := func(key, format string, args ...any) (float64, error) {
 		return 0, &drivers.OptionError{Input: i, Key: key, Text: fmt.Sprintf(format, args...)}
 	}
-	switch o.Element {
+	switch o.Element = strings.ToLower(o.Element); o.Element {
 	case "pt100":
 		r0 = 100
 	case "pt1000":
@@ -167,6 +168,7 @@ type chip struct {
 	ratio            float64 // R/R0 per code
 	steps            drivers.Steps
 	wConfig          [2]byte
+	wGuard           [5]byte
 	w, r             [1 + regCount]byte
 	d                dump
 }
@@ -182,6 +184,10 @@ func (c *chip) set(ctx context.Context, bits byte) error {
 
 // cycle measures once: bias, fault detection, conversion, all registers, bias off.
 func (c *chip) cycle(ctx context.Context) (err error) {
+	c.wGuard = [5]byte{writeBit | regGuard, guard[0], guard[1], guard[2], guard[3]}
+	if err := c.spi.Tx(ctx, c.wGuard[:], nil); err != nil {
+		return fmt.Errorf("channel %s: write the thresholds: %w", c.channel, err)
+	}
 	if err := c.set(ctx, biasOn|clear); err != nil {
 		return err
 	}
@@ -239,8 +245,9 @@ func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
 		return nil
 	}
 	r.Set(d.code(), c.conversion/2)
-	if d[0]&^volatile != c.config|biasOn {
-		r.Fail(drivers.ConfigLost, fmt.Errorf("channel %s: configuration register %02Xh at the end of the conversion, want %02Xh: the supply was away, or another kind of chip", c.channel, d[0], c.config|biasOn))
+	if d[0]&^volatile != c.config|biasOn || !d.guarded() {
+		r.Fail(drivers.ConfigLost, fmt.Errorf("channel %s: configuration register %02Xh and thresholds % X at the end of the conversion, want %02Xh and % X: the supply was away, or another kind of chip",
+			c.channel, d[0], d[regGuard:regGuard+len(guard)], c.config|biasOn, guard))
 		return nil
 	}
 	if d[0]&oneShot != 0 {
@@ -252,7 +259,7 @@ func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
 		return nil
 	}
 	ratio := float64(d.code()) * c.ratio
-	if ratio < minRatio || ratio > maxRatio {
+	if half := c.ratio / 2; ratio < minRatio-half || ratio > maxRatio+half {
 		r.Fail(drivers.OutOfRange, fmt.Errorf("channel %s: %.4f times the resistance at 0 degC: outside %g to %g (-200 to 850 degC)", c.channel, ratio, minRatio, maxRatio))
 		return nil
 	}

@@ -29,6 +29,7 @@ type fake struct {
 	biasFor time.Duration // how long the bias has been on in all
 	biasAt  time.Time
 	reset   bool // brown-out before the registers are read
+	resetAt int  // brown-out before this transfer from now, 1 is the next; 0: none
 }
 
 func newFake(rtd uint16, status byte) *fake { return &fake{rtd: rtd, status: status} }
@@ -36,8 +37,17 @@ func newFake(rtd uint16, status byte) *fake { return &fake{rtd: rtd, status: sta
 func (f *fake) Transfer(w, r []byte) error {
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	if f.resetAt != 0 {
+		if f.resetAt--; f.resetAt == 0 { // the supply dips before this transfer
+			f.regs = [8]byte{3: 0xFF, 4: 0xFF}
+		}
+	}
 	if len(w) == 2 && w[0] == writeBit {
 		f.write(w[1])
+		return nil
+	}
+	if len(w) == 5 && w[0] == writeBit|regGuard {
+		copy(f.regs[regGuard:], w[1:])
 		return nil
 	}
 	if len(w) != 9 || w[0] != 0 {
@@ -64,7 +74,6 @@ func (f *fake) write(v byte) {
 	if v&biasOn == 0 && f.regs[0]&biasOn != 0 {
 		f.biasFor += time.Since(f.biasAt)
 	}
-	f.regs[3], f.regs[4] = 0xFF, 0xFF
 	if v&clear != 0 {
 		f.regs[7] = 0
 	}
@@ -119,7 +128,7 @@ func celsius(ratio float64) float64 {
 }
 
 func TestCases(t *testing.T) {
-	for _, c := range drivertest.Cases(t, "testdata/cases.jsonl", 5) {
+	for _, c := range drivertest.Cases(t, "testdata/cases.jsonl", 24) {
 		t.Run(c.ID, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				var rtd uint16
@@ -127,8 +136,15 @@ func TestCases(t *testing.T) {
 				if _, err := fmt.Sscanf(c.Input, "RTD=%X Rref=%g", &rtd, &rref); err != nil {
 					t.Fatal(err)
 				}
-				_, dev := bench(t, fmt.Sprintf("rref: %g", rref), newFake(rtd, 0))
+				var status byte
+				if _, text, ok := strings.Cut(c.Input, "FAULT="); ok {
+					if _, err := fmt.Sscanf(text, "%X", &status); err != nil {
+						t.Fatal(err)
+					}
+				}
+				_, dev := bench(t, fmt.Sprintf("rref: %g\n%s", rref, c.InputOptions), newFake(rtd, status))
 				r := drivertest.Read(t, dev)[0]
+				c.Says(t, r)
 				usable, said := c.Usable()
 				if usable = usable || !said; usable != (r.Faults == 0) {
 					t.Errorf("%v (%v), the case expects %v", r.Faults, r.Cause, c.Expect)
@@ -136,13 +152,14 @@ func TestCases(t *testing.T) {
 				if v, ok := c.Number("code"); ok && float64(r.Code) != v {
 					t.Errorf("code %d, want %g", r.Code, v)
 				}
+				r0 := dev.Converters()[0].R0Ohms
 				ohms := float64(r.Code) * dev.Converters()[0].PerCode
 				if v, ok := c.Number("ohm"); ok && math.Abs(ohms-v) > 0.001 {
 					t.Errorf("%g ohm, want %g", ohms, v)
 				}
 				tol, _ := c.Number("tol")
-				if v, ok := c.Number("t_c"); ok && math.Abs(celsius(ohms/100)-v) > tol+1e-6 {
-					t.Errorf("%g degC, want %g", celsius(ohms/100), v)
+				if v, ok := c.Number("t_c"); ok && math.Abs(celsius(ohms/r0)-v) > tol+1e-6 {
+					t.Errorf("%g degC, want %g", celsius(ohms/r0), v)
 				}
 			})
 		})
@@ -166,7 +183,8 @@ func TestFaultBits(t *testing.T) {
 		{0x4000, 1, drivers.Corrupt}, // flagged without a known cause
 		{0xFFFE, 0, drivers.Open},
 		{0, 0, drivers.OutOfRange},
-		{0x0BD8, 0, drivers.OutOfRange}, // 18.5 ohm, below -200 degC
+		{0x0BD8, 0, drivers.OutOfRange}, // 18.506 ohm, below -200 degC
+		{0x0BDA, 0, 0},                  // 18.518 ohm, the code nearest to 18.520 at -200 degC
 		{0x0BDC, 0, 0},                  // 18.53 ohm
 		{0xF9E8, 0, 0},                  // 390.47 ohm
 		{0xF9F4, 0, drivers.OutOfRange}, // 390.55 ohm
@@ -207,7 +225,7 @@ func TestFailures(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		f := newFake(0x4000, 0)
 		ports, dev := bench(t, "rref: 400", f)
-		for n := 1; n <= 5; n++ {
+		for n := 1; n <= 6; n++ {
 			ports.FailAt(n, syscall.EIO)
 			r := drivertest.Read(t, dev)[0]
 			if r.Faults != drivers.BusError || r.Has != 0 || !errors.Is(r.Cause, syscall.EIO) {
@@ -301,8 +319,8 @@ func TestProbe(t *testing.T) {
 }
 
 func FuzzRegisters(f *testing.F) {
-	f.Add([]byte{0x81, 0x40, 0, 0xFF, 0xFF, 0, 0, 0})
-	f.Add([]byte{0x81, 0x40, 1, 0xFF, 0xFF, 0, 0, 0x20})
+	f.Add([]byte{0x81, 0x40, 0, 0xFF, 0xFF, 0, 2, 0})
+	f.Add([]byte{0x81, 0x40, 1, 0xFF, 0xFF, 0, 2, 0x20})
 	f.Fuzz(func(t *testing.T, b []byte) {
 		synctest.Test(t, func(t *testing.T) {
 			_, dev := bench(t, "rref: 400", drivertest.ChipFunc(func(w, r []byte) error {
@@ -312,7 +330,7 @@ func FuzzRegisters(f *testing.F) {
 				return nil
 			}))
 			r := drivertest.Read(t, dev)[0]
-			if r.Faults == 0 && (b[0]&^0x0E != 0x81 || b[7]&0xFC != 0 || b[2]&1 != 0 || r.Code == 0 || r.Code == 0x7FFF) {
+			if r.Faults == 0 && (b[0]&^0x0E != 0x81 || b[6] != 2 || b[7]&0xFC != 0 || b[2]&1 != 0 || r.Code == 0 || r.Code == 0x7FFF) {
 				t.Errorf("good: % X", b)
 			}
 		})

@@ -35,7 +35,17 @@ const (
 	overUnder = 1 << 2 // an input beyond the supply or below ground
 )
 
+// guard is what registers 03h to 06h are to hold: the thresholds. The low one differs
+// from the 0000h of power-on, and flags nothing but a shorted element: when it stands
+// at the end of a cycle, no brown-out came between bias on and the conversion, and no
+// other program's thresholds made the flags.
+var guard = [4]byte{0xFF, 0xFF, 0x00, 0x02}
+
+const regGuard = 0x03
+
 type dump [regCount]byte
+
+func (d *dump) guarded() bool { return [4]byte(d[regGuard:]) == guard }
 
 func (d *dump) code() int64 { return int64(uint16(d[1])<<8|uint16(d[2])) >> 1 }
 

@@ -8,6 +8,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 	"time"
 
 	"periph.io/x/conn/v3/physic"
@@ -76,7 +77,7 @@ func New(host *bus.Host, src drivers.Source) (*Dev, error) {
 		if err != nil {
 			return nil, drivers.Converter{}, err
 		}
-		if in.Couple != "" && in.Couple != "K" {
+		if in.Couple != "" && !strings.EqualFold(in.Couple, "K") {
 			return nil, drivers.Converter{}, &drivers.OptionError{Input: i, Key: "couple", Text: fmt.Sprintf("the part is made for type K only, the channel's couple is %s", in.Couple)}
 		}
 		if in.Kind != 0 && in.Kind != drivers.Temperature {

@@ -56,15 +56,18 @@ func (c *converting) Transfer(_, r []byte) error {
 }
 
 func TestCases(t *testing.T) {
-	for _, c := range drivertest.Cases(t, "testdata/cases.jsonl", 7) {
+	for _, c := range drivertest.Cases(t, "testdata/cases.jsonl", 18) {
 		t.Run(c.ID, func(t *testing.T) {
 			if c.ID == "75-repeat" {
 				TestConversionIsNotAborted(t)
 				return
 			}
 			synctest.Test(t, func(t *testing.T) {
-				ports, dev := bench(t, drivertest.Steady(c.Input))
+				ports := drivertest.NewPorts()
+				ports.AddSPI("SPI0.0").Attach(drivertest.Steady(c.Input))
+				dev := drivertest.Open(t, &Driver, ports, c.Apply(source("")))
 				r := drivertest.Read(t, dev)[0]
+				c.Says(t, r)
 				if usable, said := c.Usable(); !said || (r.Faults == 0) != usable {
 					t.Errorf("%v (%v), the case expects %v", r.Faults, r.Cause, c.Expect)
 				}

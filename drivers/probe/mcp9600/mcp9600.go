@@ -50,11 +50,12 @@ var Driver = drivers.Driver{
 			{Key: "cold_resolution", Scope: "source", Unit: "degC: 0.0625 0.25", Default: "0.0625", Help: "cold junction; finer is slower: 250, 63 ms"},
 			{Key: "filter", Scope: "source", Unit: "0 to 7", Default: "0", Help: "recursive filter k = 2/(2^n+1); 0 is off"},
 		}, drivers.StepOption{}.Options()...),
-		Fastest:  17 * time.Millisecond,
-		Detects:  []string{"no chip (no acknowledge, wrong identity, data line stuck)", "repeated bytes (controller ignores clock stretching)", "lost or changed settings", "input out of range, result frozen (MCP9600)", "open circuit and shorts to ground or supply (MCP9601 with its resistor network)", "probe or cold junction out of range", "no new conversion since the last reading", "steps faster than any copper mass"},
-		Misses:   []string{"open circuit on the MCP9600 without bias resistors", "short between the two leads (reads the cold junction)", "reversed leads", "a brown-out while all settings are the power-on ones (harmless: they are what is wanted)"},
-		Accuracy: []string{"hot against cold junction +-0.5 degC, cold junction +-1.0 degC at 0 to 85 degC (typical 0.5), together +-1.5 degC (" + sheet + ", p3); the L00 parts +-4, RL00 +-8 degC"},
-		Caution:  "inputs must stay within 0.3 V of ground and supply: insulate the junction. Reading more often than three times per conversion warms the chip.",
+		Fastest: 17 * time.Millisecond,
+		Detects: []string{"no chip (no acknowledge, wrong identity, data line stuck)", "repeated bytes (controller ignores clock stretching)", "a supply dip in the middle of a reading", "lost or changed settings", "input out of range, result frozen (MCP9600)", "open circuit and shorts to ground or supply (MCP9601 with its resistor network)", "probe or cold junction out of range", "no new conversion since the last reading", "steps faster than any copper mass"},
+		Misses:  []string{"open circuit on the MCP9600 without bias resistors", "short between the two leads (reads the cold junction)", "reversed leads", "a brown-out while all settings are the power-on ones (harmless: they are what is wanted)"},
+		Accuracy: []string{"hot against cold junction +-0.5 degC, cold junction +-1.0 degC at 0 to 85 degC (typical 0.5), together +-1.5 degC (" + sheet + ", p3); the L00 parts +-4, RL00 +-8 degC",
+			"promised for K -200 to 1372, J -150 to 1200, T -200 to 400, N -150 to 1300, E -200 to 1000, S and R 250 to 1664, B 1000 to 1800 degC (electrical characteristics, as a maker of boards quotes them)"},
+		Caution: "inputs must stay within 0.3 V of ground and supply: insulate the junction. Reading more often than three times per conversion warms the chip.",
 	},
 	Open: func(ctx context.Context, host *bus.Host, src drivers.Source) (drivers.Device, error) {
 		dev, err := New(ctx, host, src)
@@ -138,7 +139,7 @@ func choose(i int, in drivers.Input, own InputOpts) (couple, error) {
 		return couple{}, &drivers.OptionError{Input: i, Key: key, Text: fmt.Sprintf(format, args...)}
 	}
 	if own.Address < 0x60 || own.Address > 0x67 {
-		return refuse("address", "%#02x: must be 0x60 to 0x67", own.Address)
+		return refuse("address", "%d, which is %#02x: must be 0x60 to 0x67, with the 0x", own.Address, own.Address)
 	}
 	if in.Kind != 0 && in.Kind != drivers.Temperature {
 		return refuse("channel", "the part measures temperature; give the channel that kind or none")
@@ -181,6 +182,16 @@ func (c *chip) register(ctx context.Context, reg byte, n int) (uint16, error) {
 	return uint16(c.r[0])<<8 | uint16(c.r[1]), nil
 }
 
+// junction reads a temperature, and once more where both bytes are equal, as they are
+// in a register whose first byte was repeated.
+func (c *chip) junction(ctx context.Context, reg byte) (first, second uint16, err error) {
+	if first, err = c.register(ctx, reg, 2); err != nil || !repeats(first) {
+		return first, first, err
+	}
+	second, err = c.register(ctx, reg, 2)
+	return first, second, err
+}
+
 // identify checks who answers, and writes the settings where they differ: writing
 // register 05h resets the chip's filter.
 func (c *chip) identify(ctx context.Context) (drivers.Faults, error) {
@@ -209,6 +220,27 @@ func (c *chip) identify(ctx context.Context) (drivers.Faults, error) {
 		c.readyAt = c.host.Now().Add(c.settle)
 	}
 	c.known = true
+	return 0, nil
+}
+
+var (
+	errNothing  = errors.New("zero in every register: the data line is held low, or the supply was away and no conversion has ended since")
+	errHalfGone = errors.New("the cold junction and the difference read zero beside a hot junction that does not: the supply was away in the middle of the reading")
+	errRepeated = errors.New("all bytes equal: " + stretching)
+)
+
+// suspect judges registers that a healthy chip hardly ever shows together: a cold
+// junction of exactly zero, or equal bytes in all. A difference of zero means no EMF,
+// so that both junctions are the same; 1 K is for an update between two transfers.
+func suspect(hot, delta, cold uint16) (drivers.Faults, error) {
+	switch {
+	case hot == 0 && delta == 0 && cold == 0:
+		return drivers.NoChip, errNothing
+	case repeats(hot) && repeats(delta) && repeats(cold):
+		return drivers.Corrupt, errRepeated
+	case cold == 0 && delta == 0 && (int16(hot) > 16 || int16(hot) < -16):
+		return drivers.ConfigLost, errHalfGone
+	}
 	return 0, nil
 }
 
@@ -262,11 +294,11 @@ func (c *chip) read(ctx context.Context, r *drivers.Reading) error {
 	if err := c.conn.Tx(ctx, c.wStatus[:], nil); err != nil {
 		return fail(fmt.Errorf("channel %s: clear the status: %w", c.channel, err))
 	}
-	hot, err := c.register(ctx, regHot, 2)
+	hot, hotTwice, err := c.junction(ctx, regHot)
 	if err != nil {
 		return fail(err)
 	}
-	cold, err := c.register(ctx, regCold, 2)
+	cold, coldTwice, err := c.junction(ctx, regCold)
 	if err != nil {
 		return fail(err)
 	}
@@ -276,13 +308,17 @@ func (c *chip) read(ctx context.Context, r *drivers.Reading) error {
 	}
 	r.Set(int64(int16(hot)), c.update)
 	r.SetCold(int64(int16(cold)))
-	if repeats(hot) && repeats(cold) {
+	if hot != hotTwice || cold != coldTwice {
+		r.Fail(drivers.Corrupt, fmt.Errorf("channel %s: hot %04X then %04X, cold %04X then %04X: a byte was repeated: %s", c.channel, hot, hotTwice, cold, coldTwice, stretching))
+		return nil
+	}
+	if repeats(hot) && repeats(cold) || cold == 0 {
 		delta, err := c.register(ctx, regDelta, 2)
 		if err != nil {
 			return fail(err)
 		}
-		if repeats(delta) {
-			r.Fail(drivers.Corrupt, fmt.Errorf("channel %s: hot %04X, difference %04X, cold %04X: all bytes equal: %s", c.channel, hot, delta, cold, stretching))
+		if f, cause := suspect(hot, delta, cold); f != 0 {
+			r.Fail(f, fmt.Errorf("channel %s: hot %04X, difference %04X, cold %04X: %w", c.channel, hot, delta, cold, cause))
 			return nil
 		}
 	}

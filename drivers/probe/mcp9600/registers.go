@@ -2,6 +2,7 @@ package mcp9600
 
 import (
 	"fmt"
+	"strings"
 	"time"
 
 	"soakrig/drivers"
@@ -42,9 +43,10 @@ var couples = [...]couple{
 	{"S", 4, -50, 1768}, {"E", 5, -200, 1000}, {"B", 6, 200, 1820}, {"R", 7, -50, 1768},
 }
 
+// findCouple takes a letter in upper or lower case.
 func findCouple(name string) (couple, bool) {
 	for _, c := range couples {
-		if c.name == name {
+		if strings.EqualFold(c.name, name) {
 			return c, true
 		}
 	}

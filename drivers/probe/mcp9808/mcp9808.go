@@ -116,7 +116,7 @@ func New(ctx context.Context, host *bus.Host, src drivers.Source) (*Dev, error) 
 		}
 		switch {
 		case own.Address < firstAddress || own.Address > lastAddress:
-			return nil, drivers.Converter{}, &drivers.OptionError{Input: i, Key: "address", Text: fmt.Sprintf("%#02x: must be 0x18 to 0x1F", own.Address)}
+			return nil, drivers.Converter{}, &drivers.OptionError{Input: i, Key: "address", Text: fmt.Sprintf("%d, which is %#02x: must be 0x18 to 0x1F, with the 0x", own.Address, own.Address)}
 		case in.Couple != "":
 			return nil, drivers.Converter{}, &drivers.OptionError{Input: i, Key: "couple", Text: "the part measures its own temperature; take the couple off the channel"}
 		case in.Kind != 0 && in.Kind != drivers.Temperature:
@@ -226,7 +226,7 @@ func (c *chip) settings(ctx context.Context) (lost bool, err error) {
 	return cfg&shutdown != 0 || res&3 != uint16(c.res.bits) || upper != sentinel, nil
 }
 
-// Read reads resolution, shutdown bit and temperature, and judges them.
+// Read reads temperature, resolution, shutdown bit and sentinel, and judges them.
 func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
 	*r = drivers.Reading{}
 	err := c.read(ctx, r)
@@ -243,12 +243,13 @@ func (c *chip) read(ctx context.Context, r *drivers.Reading) error {
 			return err
 		}
 	}
-	lost, err := c.settings(ctx)
+	ta, err := c.register(ctx, regTA, 2)
 	if err != nil {
 		r.Fail(drivers.TransferFaults(err), err)
 		return err
 	}
-	ta, err := c.register(ctx, regTA, 2)
+	// After the value, so that a supply dip before or between shows.
+	lost, err := c.settings(ctx)
 	if err != nil {
 		r.Fail(drivers.TransferFaults(err), err)
 		return err

@@ -25,7 +25,7 @@ type InputOpts struct {
 func (InputOpts) Options() []drivers.Option {
 	return []drivers.Option{
 		{Key: "pair", Scope: "input", Unit: "0-1 2-3 0-3 1-3", Default: "0-1", Help: "pins of the input, plus and minus"},
-		{Key: "offset_uv", Scope: "input", Unit: "uV", Default: "unknown", Help: "what soakd check reads at this very input with its leads shorted at the terminals; is subtracted. Give its date as the channel's checked: another input's offset does not serve"},
+		{Key: "offset_uv", Scope: "input", Unit: "uV: -1000 to 1000", Default: "unknown", Help: "what soakd check reads at this very input with its leads shorted at the terminals; is subtracted. Give its date as the channel's checked: another input's offset does not serve"},
 		{Key: "biased", Scope: "input", Unit: "true false", Default: "false", Help: "resistors pull the open input to a rail, so that an open circuit shows"},
 	}
 }
@@ -52,7 +52,7 @@ func NewInput(i int, raw drivers.Input, own InputOpts, base uint16, lsb float64)
 	}
 	mux, ok := pairs[own.Pair]
 	if !ok {
-		return refuse("pair", "%q: must be 0-1, 2-3, 0-3 or 1-3", own.Pair)
+		return refuse("pair", "%q: must be 0-1, 2-3, 0-3 or 1-3, the numbers of the chip's AIN pins, plus first", own.Pair)
 	}
 	if raw.Kind != 0 && raw.Kind != drivers.Temperature {
 		return refuse("channel", "the driver reads thermocouples; give the channel kind temperature or none")
