@@ -158,14 +158,14 @@ func (s *session) writeCurves(ctx context.Context, runs []*loaded, o compareFlag
 	if err != nil {
 		return err
 	}
-	var list []report.Curve
+	var list []report.Run
 	for _, l := range runs {
 		s.progress("reading %s", l.run.Name())
 		t, err := l.traces(ctx)
 		if err != nil {
 			return err
 		}
-		list = append(list, report.Curve{Result: &l.run.Result, Traces: t})
+		list = append(list, report.Run{Result: &l.run.Result, Traces: t})
 	}
 	return s.writeFile(o.curves, o.force, func(w io.Writer) error { return report.CurvesChart(list, w, format) })
 }

@@ -10,7 +10,7 @@ import (
 
 	"soakrig/client"
 	"soakrig/client/internal/archive"
-	"soakrig/client/internal/report"
+	"soakrig/client/internal/trace"
 	"soakrig/daemon/record"
 )
 
@@ -227,12 +227,12 @@ func (s *session) fromRig(rig *namedRig, got *client.Run) *loaded {
 }
 
 // traces thins a run's readings for a chart.
-func (l *loaded) traces(ctx context.Context) (*report.Traces, error) {
+func (l *loaded) traces(ctx context.Context) (*trace.Set, error) {
 	readings, closer, err := l.open(ctx)
 	if err != nil {
 		return nil, err
 	}
-	var b *report.TraceBuilder
+	var b *trace.Builder
 	at := map[string]int{}
 	for x, err := range readings {
 		if err != nil {
@@ -247,7 +247,7 @@ func (l *loaded) traces(ctx context.Context) (*report.Traces, error) {
 			if x.AtS >= 3600 { // a time column that does not begin near zero
 				from = x.AtS
 			}
-			b = report.NewTraceBuilder(channels, from, from+max(l.run.Result.DurationS, 1))
+			b = trace.New(channels, from, from+max(l.run.Result.DurationS, 1))
 		}
 		if i, ok := at[l.run.Of(x).Name]; ok {
 			b.Add(i, x.AtS, x.Value, x.Faults)

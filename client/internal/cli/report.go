@@ -77,7 +77,7 @@ func (s *session) page(ctx context.Context, runs []*loaded, o pageOptions) (*rep
 		if err := l.needResult(); err != nil {
 			return nil, err
 		}
-		pr := report.PageRun{Result: &l.run.Result}
+		pr := report.Run{Result: &l.run.Result}
 		if !o.noCurves {
 			if len(runs) > 1 {
 				s.progress("reading %s", l.run.Name())
@@ -113,11 +113,7 @@ func (s *session) addComparison(page *report.Page, runs []*loaded) error {
 		return nil
 	}
 	page.Comparison = c
-	var curves []report.Curve
-	for _, r := range page.Runs {
-		curves = append(curves, report.Curve(r))
-	}
-	draw := []func(io.Writer) error{func(w io.Writer) error { return report.CurvesChart(curves, w, "svg") }}
+	draw := []func(io.Writer) error{func(w io.Writer) error { return report.CurvesChart(page.Runs, w, "svg") }}
 	for _, q := range []string{analysis.CompareRise, analysis.CompareReference, analysis.CompareHeld} {
 		draw = slices.Insert(draw, 0, func(w io.Writer) error { return report.PeaksChart(c, q, w, "svg") })
 	}
@@ -130,6 +126,6 @@ func (s *session) addComparison(page *report.Page, runs []*loaded) error {
 		}
 	}
 	// The runs stand in the order of the table.
-	slices.SortStableFunc(page.Runs, func(a, b report.PageRun) int { return c.Row(a.Result) - c.Row(b.Result) })
+	slices.SortStableFunc(page.Runs, func(a, b report.Run) int { return c.Row(a.Result) - c.Row(b.Result) })
 	return nil
 }

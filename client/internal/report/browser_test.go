@@ -10,6 +10,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"soakrig/client/internal/trace"
 )
 
 // probe runs in the page: it zooms, reads and hides curves as a person would and
@@ -89,7 +91,7 @@ func TestPageInBrowser(t *testing.T) {
 
 // TestLongPageOpens: 8 h of ten readings a second are drawn; how fast is logged.
 func TestLongPageOpens(t *testing.T) {
-	b := NewTraceBuilder(testChannels(), 0, 28800)
+	b := trace.New(testChannels(), 0, 28800)
 	for i := range 288000 {
 		for ch := range testChannels() {
 			b.Add(ch, float64(i)/10, 50+float64(i%977)/50, 0)
@@ -98,7 +100,7 @@ func TestLongPageOpens(t *testing.T) {
 	var page bytes.Buffer
 	r := testResult()
 	r.DurationS = 28800
-	if err := (&Page{Title: "long", Runs: []PageRun{{r, b.Finish()}}}).Write(&page); err != nil {
+	if err := (&Page{Title: "long", Runs: []Run{{r, b.Finish()}}}).Write(&page); err != nil {
 		t.Fatal(err)
 	}
 	// uPlot draws in a microtask, so a script behind the page's own runs when all is
@@ -186,7 +188,7 @@ func TestPrinted(t *testing.T) {
 func browserPage(t *testing.T, perSecond int) string {
 	t.Helper()
 	var b bytes.Buffer
-	if err := (&Page{Title: "Soak: carrier-7", Runs: []PageRun{{testResult(), testTraces(perSecond)}}}).Write(&b); err != nil {
+	if err := (&Page{Title: "Soak: carrier-7", Runs: []Run{{testResult(), testTraces(perSecond)}}}).Write(&b); err != nil {
 		t.Fatal(err)
 	}
 	return b.String()

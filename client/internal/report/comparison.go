@@ -90,13 +90,6 @@ func places(row *analysis.ComparedRow) string {
 	return fmt.Sprintf("%d–%d", row.Best, row.Worst)
 }
 
-func rowName(row *analysis.ComparedRow) string {
-	if row.Revision == "" {
-		return row.Unit
-	}
-	return row.Unit + " rev. " + row.Revision
-}
-
 func rowVerdict(row *analysis.ComparedRow) string {
 	v := string(row.Verdict)
 	if row.Verdict == record.VerdictNone {
@@ -148,7 +141,7 @@ func ComparisonTable(c *Compared) Table {
 		for _, m := range row.Marks {
 			marks = append(marks, fmt.Sprint(m))
 		}
-		t.Rows = append(t.Rows, []string{places(row), rowName(row), orDash(row.Setup), rowVerdict(row), rowValue(same(c.Held, row)), rowValue(same(c.Rise, row)),
+		t.Rows = append(t.Rows, []string{places(row), unitName(row.Unit, row.Revision), orDash(row.Setup), rowVerdict(row), rowValue(same(c.Held, row)), rowValue(same(c.Rise, row)),
 			hot, optional(row.AmbientC, 1, ""), optional(row.MeanW, 0, ""), energy, orDash(held), orDash(row.Tier), load, probes, fmt.Sprint(len(row.Runs)), strings.Join(marks, " ")})
 	}
 	if !slices.ContainsFunc(c.Rows, func(r analysis.ComparedRow) bool { return len(r.Runs) != 1 }) {
@@ -187,7 +180,7 @@ func probesOf(results []*record.Result) string {
 // Notes are the footnotes of the table, numbered from 1, and the rule of the places.
 func (c *Compared) Notes() (footnotes []string, rule string) {
 	for _, f := range c.Footnotes {
-		footnotes = append(footnotes, pretty(f))
+		footnotes = append(footnotes, Prose(f))
 	}
 	rule = "Places are by " + map[string]string{"held": "peak", "rise": "rise", "reference": "peak in the reference room"}[c.Quantity] +
 		", coolest first; a row holds any place of its interval. " + strings.ToUpper(c.Rule[:1]) + c.Rule[1:] + "."
@@ -197,7 +190,7 @@ func (c *Compared) Notes() (footnotes []string, rule string) {
 	if c.PairsLeftOut > 0 {
 		rule += fmt.Sprintf(" %d pairs are not listed.", c.PairsLeftOut)
 	}
-	return footnotes, pretty(rule)
+	return footnotes, Prose(rule)
 }
 
 // ComparisonCSV is the table for a spreadsheet: bare numbers, units in the head.

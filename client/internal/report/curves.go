@@ -1,30 +1,25 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
-	"image/color"
 	"io"
 	"math"
 	"slices"
-	"sort"
 	"strings"
 
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
+	"soakrig/client/internal/chart"
+	"soakrig/client/internal/trace"
 	"soakrig/daemon/record"
 )
-
-// Curve is one run in a chart of curves: its hot spot.
-type Curve struct {
-	Result *record.Result
-	Traces *Traces
-}
 
 // curveLine is a curve made ready: time since load start in minutes.
 type curveLine struct {
 	name   string
-	colour color.NRGBA
+	colour chart.Colour
 	dashes []vg.Length
 	parts  [][]curvePoint // a new part behind every gap
 	last   vg.Point
@@ -39,23 +34,20 @@ func (p curvePoint) middle() vg.Point { return vg.Point{X: p.minutes, Y: (p.low 
 
 // CurvesChart writes the hot spots of several runs on one axis, load start at zero:
 // a colour for each unit, a dash for each setup. format is svg, png or pdf.
-func CurvesChart(curves []Curve, w io.Writer, format string) error {
+func CurvesChart(runs []Run, w io.Writer, format string) error {
 	var units, setups []string
 	var lines []curveLine
-	for _, c := range curves {
-		r := c.Result
-		if r.Peak == nil || r.Load == nil || r.Load.StartS == nil || c.Traces == nil {
+	for _, run := range runs {
+		r := run.Result
+		if r.Peak == nil || r.Load == nil || r.Load.StartS == nil || run.Traces == nil {
 			continue
 		}
-		i := slices.IndexFunc(c.Traces.Channels, func(t Trace) bool { return t.Channel.Name == r.Peak.Channel })
+		i := slices.IndexFunc(run.Traces.Channels, func(t trace.Trace) bool { return t.Channel.Name == r.Peak.Channel })
 		if i < 0 {
 			continue
 		}
-		unit := r.Unit
-		if r.Revision != "" {
-			unit += " rev. " + r.Revision
-		}
-		l := curveLine{name: strings.TrimSpace(unit + " " + r.Setup), colour: chartColours()[place(&units, unit)%len(chartColours())]}
+		unit := unitName(r.Unit, r.Revision)
+		l := curveLine{name: strings.TrimSpace(unit + " " + r.Setup), colour: chart.CurveColour(place(&units, unit))}
 		l.dashes = [][]vg.Length{nil, {6, 3}, {1.5, 2.5}, {8, 3, 1.5, 3}}[place(&setups, r.Setup)%4]
 		if r.Verdict == record.VerdictVoid {
 			l.name += ", void"
@@ -63,7 +55,7 @@ func CurvesChart(curves []Curve, w io.Writer, format string) error {
 		if r.Limited {
 			l.name += ", limited"
 		}
-		l.cut(c.Traces, i, *r.Load.StartS, endOf(r))
+		l.cut(run.Traces, i, *r.Load.StartS, endOf(r))
 		if len(l.parts) > 0 {
 			lines = append(lines, l)
 		}
@@ -72,8 +64,8 @@ func CurvesChart(curves []Curve, w io.Writer, format string) error {
 		return ErrNothingToDraw
 	}
 	const title = "Hot spots, load start at zero"
-	words := fmt.Sprintf("%s: %d curves", title, len(lines))
-	return drawChart(w, format, 10.5*vg.Centimeter, title, words, nil, func(c pen) { drawCurves(c, lines) })
+	frame := chart.Frame{Height: 10.5 * vg.Centimeter, Title: title, Words: fmt.Sprintf("%s: %d curves", title, len(lines))}
+	return frame.Write(w, format, func(c chart.Pen) { drawCurves(c, lines) })
 }
 
 // curveSteps is how many points a printed curve has at most.
@@ -92,7 +84,7 @@ func endOf(r *record.Result) float64 {
 }
 
 // cut takes a channel's curve from a trace, thinned to lowest and highest.
-func (l *curveLine) cut(t *Traces, channel int, startS, endS float64) {
+func (l *curveLine) cut(t *trace.Set, channel int, startS, endS float64) {
 	v := t.Channels[channel].Values
 	per := 2 * max(1, (len(v)/2+curveSteps-1)/curveSteps)
 	var part []curvePoint
@@ -104,7 +96,7 @@ func (l *curveLine) cut(t *Traces, channel int, startS, endS float64) {
 	}
 	// The last step ends before the load does, so that no curve ends in its fall.
 	for from := 0; from < len(v) && t.AtS(min(from+per, len(v)-1)) <= endS; from += per {
-		low, high, ok := t.Channels[channel].span(from, from+per)
+		low, high, ok := t.Channels[channel].Span(from, from+per)
 		gap := slices.ContainsFunc(v[from:min(from+per, len(v))], math.IsNaN)
 		if ok {
 			at := vg.Length((t.AtS(min(from+per/2, len(v)-1)) - startS) / 60)
@@ -118,10 +110,22 @@ func (l *curveLine) cut(t *Traces, channel int, startS, endS float64) {
 	end()
 }
 
-func drawCurves(c pen, lines []curveLine) {
+// curvesArea is where the curves stand: minutes since load start across, degC up.
+type curvesArea struct {
+	vg.Rectangle
+	across, up chart.Scale
+}
+
+func (a *curvesArea) at(p vg.Point) vg.Point {
+	return vg.Point{X: a.across.At(float64(p.X)), Y: a.up.At(float64(p.Y))}
+}
+
+// areaOf is what the names of the curves on the right leave of the canvas, and what it
+// covers.
+func areaOf(c chart.Pen, lines []curveLine) *curvesArea {
 	lowX, highX, lowY, highY := math.Inf(1), math.Inf(-1), math.Inf(1), math.Inf(-1)
 	right := vg.Length(0)
-	st := c.style(fontSmall, chartInk, false)
+	st := c.Plain(chart.SmallSize, chart.Ink)
 	for _, l := range lines {
 		right = max(right, st.Width(l.name))
 		for _, p := range l.parts {
@@ -137,106 +141,85 @@ func drawCurves(c pen, lines []curveLine) {
 		highX = whole
 	}
 	pad := max((highY-lowY)*0.05, 0.5)
-	lowY, highY = lowY-pad, highY+pad
-	area := vg.Rectangle{Min: vg.Point{X: c.Min.X + 1.5*vg.Centimeter, Y: c.Min.Y + 1.3*vg.Centimeter},
-		Max: vg.Point{X: c.Max.X - right - 1.1*vg.Centimeter, Y: c.Max.Y}}
-	to := func(p vg.Point) vg.Point {
-		return vg.Point{X: area.Min.X + (p.X-vg.Length(lowX))/vg.Length(highX-lowX)*(area.Max.X-area.Min.X),
-			Y: area.Min.Y + (p.Y-vg.Length(lowY))/vg.Length(highY-lowY)*(area.Max.Y-area.Min.Y)}
-	}
-	curveAxes(c, area, to, lowX, highX, lowY, highY)
+	r := vg.Rectangle{Min: vg.Point{X: c.Min.X + 1.5*vg.Centimeter, Y: c.Min.Y + 1.3*vg.Centimeter}, Max: vg.Point{X: c.Max.X - right - 1.1*vg.Centimeter, Y: c.Max.Y}}
+	return &curvesArea{Rectangle: r, across: chart.Scale{Low: lowX, High: highX, From: r.Min.X, To: r.Max.X},
+		up: chart.Scale{Low: lowY - pad, High: highY + pad, From: r.Min.Y, To: r.Max.Y}}
+}
+
+func drawCurves(c chart.Pen, lines []curveLine) {
+	area := areaOf(c, lines)
+	area.axes(c)
 	for _, l := range lines {
 		for _, part := range l.parts {
-			l.stroke(c, part, to, vg.Length(lowX))
+			l.stroke(c, area, part)
 		}
 	}
-	endLabels(c, area, to, lines)
+	area.endLabels(c, lines)
 }
 
 // stroke draws the middle, and lightly the band from lowest to highest: a dash stays
 // even that way, and no reading is lost.
-func (l *curveLine) stroke(c pen, part []curvePoint, to func(vg.Point) vg.Point, from vg.Length) {
+func (l *curveLine) stroke(c chart.Pen, area *curvesArea, part []curvePoint) {
+	from := vg.Length(area.across.Low)
 	part = slices.DeleteFunc(slices.Clone(part), func(p curvePoint) bool { return p.minutes < from })
 	if len(part) == 0 {
 		return
 	}
 	var middle, band []vg.Point
 	for _, p := range part {
-		middle, band = append(middle, to(p.middle())), append(band, to(vg.Point{X: p.minutes, Y: p.high}))
+		middle, band = append(middle, area.at(p.middle())), append(band, area.at(vg.Point{X: p.minutes, Y: p.high}))
 	}
 	for _, p := range slices.Backward(part) {
-		band = append(band, to(vg.Point{X: p.minutes, Y: p.low}))
+		band = append(band, area.at(vg.Point{X: p.minutes, Y: p.low}))
 	}
-	light := l.colour
-	light.A = 0x50
-	c.FillPolygon(light, band)
+	c.FillPolygon(l.colour.Light(), band)
 	c.StrokeLines(draw.LineStyle{Color: l.colour, Width: 1.3, Dashes: l.dashes}, middle)
 }
 
-func curveAxes(c pen, area vg.Rectangle, to func(vg.Point) vg.Point, lowX, highX, lowY, highY float64) {
-	st := c.style(fontBody, chartSoft, false)
-	for _, t := range minuteTicks(lowX, highX) {
-		at := to(vg.Point{X: vg.Length(t), Y: 0}).X
-		col, width := chartLine, vg.Length(0.6)
+func (a *curvesArea) axes(c chart.Pen) {
+	st := c.Plain(chart.BodySize, chart.Soft)
+	below, beside := st, st
+	below.XAlign, beside.XAlign = draw.XCenter, draw.XRight
+	for _, t := range chart.MinuteTicks(a.across.Low, a.across.High) {
+		x := a.across.At(t)
+		grid := chart.Solid(chart.Grid, 0.6)
 		if t == 0 {
-			col, width = chartSoft, 1
+			grid = chart.Solid(chart.Soft, 1)
 		}
-		line(c, col, width, nil, vg.Point{X: at, Y: area.Min.Y}, vg.Point{X: at, Y: area.Max.Y})
-		s := st
-		s.XAlign = draw.XCenter
-		c.FillText(s, vg.Point{X: at, Y: area.Min.Y - 0.3*vg.Centimeter}, Fixed(t, 0))
+		c.Line(grid, vg.Point{X: x, Y: a.Min.Y}, vg.Point{X: x, Y: a.Max.Y})
+		c.FillText(below, vg.Point{X: x, Y: a.Min.Y - 0.3*vg.Centimeter}, Fixed(t, 0))
 	}
-	for _, t := range ticks(lowY, highY) {
-		at := to(vg.Point{X: 0, Y: vg.Length(t)}).Y
-		line(c, chartLine, 0.6, nil, vg.Point{X: area.Min.X, Y: at}, vg.Point{X: area.Max.X, Y: at})
-		s := st
-		s.XAlign = draw.XRight
-		c.FillText(s, vg.Point{X: area.Min.X - 0.15*vg.Centimeter, Y: at}, Fixed(t, tickDigits(highY-lowY)))
+	digits := chart.TickDigits(a.up.High - a.up.Low)
+	for _, t := range a.up.Ticks() {
+		y := a.up.At(t)
+		c.Line(chart.Solid(chart.Grid, 0.6), vg.Point{X: a.Min.X, Y: y}, vg.Point{X: a.Max.X, Y: y})
+		c.FillText(beside, vg.Point{X: a.Min.X - 0.15*vg.Centimeter, Y: y}, Fixed(t, digits))
 	}
-	line(c, chartInk, 0.8, nil, area.Min, vg.Point{X: area.Max.X, Y: area.Min.Y})
-	line(c, chartInk, 0.8, nil, area.Min, vg.Point{X: area.Min.X, Y: area.Max.Y})
-	s := st
-	s.XAlign = draw.XCenter
-	c.FillText(s, vg.Point{X: (area.Min.X + area.Max.X) / 2, Y: area.Min.Y - 0.8*vg.Centimeter}, "minutes since load start")
-	c.FillText(st, vg.Point{X: c.Min.X + 0.4*vg.Centimeter, Y: area.Max.Y + 0.3*vg.Centimeter}, "°C")
-}
-
-// minuteTicks are steps that clocks have.
-func minuteTicks(low, high float64) []float64 {
-	step := 1.0
-	for _, s := range []float64{1, 2, 5, 10, 15, 30, 60, 120, 240, 480, 1440} {
-		step = s
-		if (high-low)/step <= 10 {
-			break
-		}
-	}
-	var out []float64
-	for t := math.Ceil(low/step) * step; t <= high; t += step {
-		out = append(out, t)
-	}
-	return out
+	c.Line(chart.Solid(chart.Ink, 0.8), a.Min, vg.Point{X: a.Max.X, Y: a.Min.Y})
+	c.Line(chart.Solid(chart.Ink, 0.8), a.Min, vg.Point{X: a.Min.X, Y: a.Max.Y})
+	c.FillText(below, vg.Point{X: (a.Min.X + a.Max.X) / 2, Y: a.Min.Y - 0.8*vg.Centimeter}, "minutes since load start")
+	c.FillText(st, vg.Point{X: c.Min.X + 0.4*vg.Centimeter, Y: a.Max.Y + 0.3*vg.Centimeter}, "°C")
 }
 
 // endLabels names each curve at its end, moved apart where they would overlap.
-func endLabels(c pen, area vg.Rectangle, to func(vg.Point) vg.Point, lines []curveLine) {
+func (a *curvesArea) endLabels(c chart.Pen, lines []curveLine) {
 	order := make([]int, len(lines))
 	for i := range order {
 		order[i] = i
 	}
-	sort.SliceStable(order, func(a, b int) bool { return lines[order[a]].last.Y < lines[order[b]].last.Y })
+	slices.SortStableFunc(order, func(i, j int) int { return cmp.Compare(lines[i].last.Y, lines[j].last.Y) })
 	places := make([]float64, len(lines))
 	for i, k := range order {
-		places[i] = float64(to(lines[k].last).Y)
+		places[i] = float64(a.at(lines[k].last).Y)
 	}
-	apart(places, 11, float64(area.Min.Y), float64(area.Max.Y))
+	chart.Apart(places, 11, float64(a.Min.Y), float64(a.Max.Y))
 	y := make([]vg.Length, len(lines))
 	for i, k := range order {
 		y[k] = vg.Length(places[i])
 	}
 	for i, l := range lines {
-		end := to(l.last)
-		line(c, l.colour, 0.7, nil, end, vg.Point{X: area.Max.X + 8, Y: y[i]})
-		c.StrokeLine2(draw.LineStyle{Color: l.colour, Width: 1.6, Dashes: l.dashes}, area.Max.X+8, y[i], area.Max.X+24, y[i])
-		c.FillText(c.style(fontSmall, chartInk, false), vg.Point{X: area.Max.X + 27, Y: y[i]}, l.name)
+		c.Line(chart.Solid(l.colour, 0.7), a.at(l.last), vg.Point{X: a.Max.X + 8, Y: y[i]})
+		c.Line(draw.LineStyle{Color: l.colour, Width: 1.6, Dashes: l.dashes}, vg.Point{X: a.Max.X + 8, Y: y[i]}, vg.Point{X: a.Max.X + 24, Y: y[i]})
+		c.FillText(c.Plain(chart.SmallSize, chart.Ink), vg.Point{X: a.Max.X + 27, Y: y[i]}, l.name)
 	}
 }

@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 
+	"soakrig/client/internal/chart"
+	"soakrig/client/internal/trace"
 	"soakrig/daemon/record"
 )
 
@@ -18,7 +20,7 @@ import (
 type drawing struct {
 	b    strings.Builder
 	r    *record.Result
-	t    *Traces
+	t    *trace.Set
 	end  float64 // run time, s
 	y    int     // top of the next panel
 	side int     // where curves end and names begin
@@ -45,7 +47,7 @@ func drawDashes() []string {
 }
 
 // drawRun makes the picture.
-func drawRun(r *record.Result, t *Traces, noticed []noticedData) string {
+func drawRun(r *record.Result, t *trace.Set, noticed []noticedData) string {
 	d := &drawing{r: r, t: t, end: t.FromS + float64(t.Steps)*t.StepS, seen: noticed}
 	if r.Peak != nil {
 		d.hot = r.Peak.Channel
@@ -63,72 +65,85 @@ func drawRun(r *record.Result, t *Traces, noticed []noticedData) string {
 		drawWide, d.y, words, d.b.String())
 }
 
-// x and yOf place run time and value.
+// panel is where the channels of one kind stand, and the values that it covers.
+type panel struct {
+	low, high   float64
+	top, height int
+}
+
+// y places a value.
+func (p *panel) y(v float64) int {
+	return p.top + int(math.Round((p.high-v)/(p.high-p.low)*float64(p.height)))
+}
+
+func (p *panel) bottom() int { return p.top + p.height }
+
+// x places a run time.
 func (d *drawing) x(s float64) int {
 	s = min(max(s, d.t.FromS), d.end)
 	return drawLeft + int(math.Round((s-d.t.FromS)/(d.end-d.t.FromS)*float64(d.side-drawLeft)))
-}
-
-func yOf(v, low, high float64, top, height int) int {
-	return top + int(math.Round((high-v)/(high-low)*float64(height)))
 }
 
 func (d *drawing) text(x, y int, anchor, fill, s string) {
 	fmt.Fprintf(&d.b, `<text x="%d" y="%d" text-anchor="%s" fill="var(--%s)">%s</text>`, x, y, anchor, fill, html.EscapeString(s))
 }
 
-func (d *drawing) rule(x1, y1, x2, y2 int, colour string, width float64, dash string) {
-	if dash != "" {
-		dash = ` stroke-dasharray="` + dash + `"`
-	}
-	fmt.Fprintf(&d.b, `<path d="M%d %dL%d %d" stroke="var(--%s)" stroke-width="%g"%s/>`, x1, y1, x2, y2, colour, width, dash)
+func (d *drawing) rule(x1, y1, x2, y2 int, l look) {
+	fmt.Fprintf(&d.b, `<path d="M%d %dL%d %d" stroke="var(--%s)" stroke-width="%g"%s/>`, x1, y1, x2, y2, l.colour, l.width, l.dashes())
 }
 
 // panel draws all channels of one kind.
-func (d *drawing) panel(p panelView) {
-	temperature := p.Kind == string(record.Temperature)
-	height, top := drawLow, d.y+46
+func (d *drawing) panel(v panelView) {
+	temperature := v.Kind == string(record.Temperature)
+	p := panel{top: d.y + 46, height: drawLow}
 	if temperature {
-		height, top = drawTall, d.y+46+drawStrip
+		p.top, p.height = d.y+46+drawStrip, drawTall
 	}
-	d.text(drawLeft, d.y+30, "start", "ink", p.Label)
-	low, high := d.span(p.Kind)
+	p.low, p.high = d.span(v.Kind)
+	d.text(drawLeft, d.y+30, "start", "ink", v.Label)
+	d.ground(&p)
+	if temperature {
+		d.limits(&p)
+	}
+	d.marks(&p, temperature)
+	d.curves(v.Kind, &p)
+	d.rule(drawLeft, p.bottom(), d.side, p.bottom(), look{colour: "ink", width: 2})
+	if temperature {
+		d.findings(&p)
+		if pk := d.r.Peak; pk != nil {
+			fmt.Fprintf(&d.b, `<circle cx="%d" cy="%d" r="13" stroke="var(--ink)" stroke-width="3"/>`, d.x(pk.AtS), p.y(pk.HeldC))
+		}
+	}
+	d.y = p.bottom() + drawFooter
+}
+
+// ground draws what curves stand on: the load's time, numbers and times, gaps.
+func (d *drawing) ground(p *panel) {
 	for _, ph := range d.r.Phases {
 		if ph.Phase == record.PhaseLoad {
-			fmt.Fprintf(&d.b, `<rect x="%d" y="%d" width="%d" height="%d" fill="var(--tint)"/>`, d.x(ph.StartS), top, d.x(ph.EndS)-d.x(ph.StartS), height)
+			fmt.Fprintf(&d.b, `<rect x="%d" y="%d" width="%d" height="%d" fill="var(--tint)"/>`, d.x(ph.StartS), p.top, d.x(ph.EndS)-d.x(ph.StartS), p.height)
 		}
 	}
-	for _, v := range ticks(low, high) {
-		if height == drawLow && len(ticks(low, high)) > 6 && math.Mod(math.Round(v/(ticks(low, high)[1]-ticks(low, high)[0])), 2) != 0 {
+	ticks := chart.Ticks(p.low, p.high)
+	for _, v := range ticks {
+		if p.height == drawLow && len(ticks) > 6 && math.Mod(math.Round(v/(ticks[1]-ticks[0])), 2) != 0 {
 			continue // half of the numbers in a low panel
 		}
-		y := yOf(v, low, high, top, height)
-		d.rule(drawLeft, y, d.side, y, "line", 2, "")
-		d.text(drawLeft-12, y+9, "end", "soft", short(v, high-low))
+		y := p.y(v)
+		d.rule(drawLeft, y, d.side, y, look{colour: "line", width: 2})
+		d.text(drawLeft-12, y+9, "end", "soft", short(v, p.high-p.low))
 	}
+	soft := look{colour: "soft", width: 2}
 	for _, at := range d.times() {
-		d.rule(d.x(at), top+height, d.x(at), top+height+10, "soft", 2, "")
-		d.text(d.x(at), top+height+38, "middle", "soft", strings.TrimSuffix(When(d.r, at), ":00"))
+		d.rule(d.x(at), p.bottom(), d.x(at), p.bottom()+10, soft)
+		d.text(d.x(at), p.bottom()+38, "middle", "soft", strings.TrimSuffix(When(d.r, at), ":00"))
 	}
 	for _, g := range d.r.Gaps {
 		x, w := d.x(g.FromS), max(d.x(g.ToS)-d.x(g.FromS), 4)
-		fmt.Fprintf(&d.b, `<rect x="%d" y="%d" width="%d" height="%d" stroke="var(--soft)" stroke-width="2" stroke-dasharray="4 4"/>`, x, top, w, height)
-		d.rule(x, top+height, x+w, top, "soft", 2, "")
-		d.rule(x, top, x+w, top+height, "soft", 2, "")
+		fmt.Fprintf(&d.b, `<rect x="%d" y="%d" width="%d" height="%d" stroke="var(--soft)" stroke-width="2" stroke-dasharray="4 4"/>`, x, p.top, w, p.height)
+		d.rule(x, p.bottom(), x+w, p.top, soft)
+		d.rule(x, p.top, x+w, p.bottom(), soft)
 	}
-	if temperature {
-		d.limits(low, high, top, height)
-	}
-	d.marks(top, height, temperature)
-	d.curves(p.Kind, low, high, top, height)
-	d.rule(drawLeft, top+height, d.side, top+height, "ink", 2, "")
-	if temperature {
-		d.findings(top)
-		if pk := d.r.Peak; pk != nil {
-			fmt.Fprintf(&d.b, `<circle cx="%d" cy="%d" r="13" stroke="var(--ink)" stroke-width="3"/>`, d.x(pk.AtS), yOf(pk.HeldC, low, high, top, height))
-		}
-	}
-	d.y = top + height + drawFooter
 }
 
 // times are round times of day where the start is known, else of the run.
@@ -138,7 +153,7 @@ func (d *drawing) times() []float64 {
 		offset = at.Sub(at.Truncate(24 * time.Hour)).Seconds()
 	}
 	var out []float64
-	for _, m := range minuteTicks((d.t.FromS+offset)/60, (d.end+offset)/60) {
+	for _, m := range chart.MinuteTicks((d.t.FromS+offset)/60, (d.end+offset)/60) {
 		out = append(out, m*60-offset)
 	}
 	return out
@@ -151,7 +166,7 @@ func (d *drawing) span(kind string) (low, high float64) {
 		if string(d.t.Channels[i].Channel.Kind) != kind {
 			continue
 		}
-		if a, z, ok := d.t.Channels[i].span(0, 2*d.t.Steps); ok {
+		if a, z, ok := d.t.Channels[i].Span(0, 2*d.t.Steps); ok {
 			low, high = min(low, a), max(high, z)
 		}
 	}
@@ -173,59 +188,58 @@ func (d *drawing) span(kind string) (low, high float64) {
 	return low - pad, high + pad
 }
 
-func (d *drawing) limits(low, high float64, top, height int) {
+func (d *drawing) limits(p *panel) {
 	for _, l := range d.r.Limits {
-		if l.Quantity != "value" || l.Unit != "degC" || l.Bound < low || l.Bound > high {
+		if l.Quantity != "value" || l.Unit != "degC" || l.Bound < p.low || l.Bound > p.high {
 			continue
 		}
-		y := yOf(l.Bound, low, high, top, height)
 		if l.GuardBand != nil {
-			a, z := yOf(min(l.Bound+*l.GuardBand, high), low, high, top, height), yOf(max(l.Bound-*l.GuardBand, low), low, high, top, height)
-			fmt.Fprintf(&d.b, `<rect x="%d" y="%d" width="%d" height="%d" fill="var(--bad)" fill-opacity=".13"/>`, drawLeft, a, d.side-drawLeft, z-a)
+			from, to := p.y(min(l.Bound+*l.GuardBand, p.high)), p.y(max(l.Bound-*l.GuardBand, p.low))
+			fmt.Fprintf(&d.b, `<rect x="%d" y="%d" width="%d" height="%d" fill="var(--bad)" fill-opacity=".13"/>`, drawLeft, from, d.side-drawLeft, to-from)
 		}
-		d.rule(drawLeft, y, d.side, y, "bad", 3, "14 8")
+		y := p.y(l.Bound)
+		d.rule(drawLeft, y, d.side, y, look{colour: "bad", width: 3, dash: "14 8"})
 		d.text(d.side+14, y+9, "start", "bad", "limit "+trimmed(l.Bound)+" "+UnitSign(l.Unit))
 	}
 }
 
-// marks are lines with their text above the temperatures, in two rows where they are
-// close.
-func (d *drawing) marks(top, height int, named bool) {
-	free := [2]int{-1, -1}
+// marks are lines, named in two rows above the temperatures.
+func (d *drawing) marks(p *panel, named bool) {
+	free := [2]int{-1, -1} // where each row of names has room
 	for _, m := range d.r.Marks {
-		x := d.x(m.AtS)
-		d.rule(x, top, x, top+height, "soft", 2, "4 6")
-		if !named {
-			continue
+		d.rule(d.x(m.AtS), p.top, d.x(m.AtS), p.bottom(), look{colour: "soft", width: 2, dash: "4 6"})
+		if named {
+			d.markName(p, &m, &free)
 		}
-		s := m.Text
-		if r := []rune(s); len(r) > 44 {
-			s = string(r[:43]) + "…"
-		}
-		width := 14 * len([]rune(s))
-		at, anchor := x, "start"
-		if x+width > drawWide {
-			at, anchor = x, "end"
-		}
-		from := at
-		if anchor == "end" {
-			from = at - width
-		}
-		for row := range free {
-			if from > free[row] {
-				d.text(at, top-10-row*30, anchor, "soft", s)
-				free[row] = from + width
-				break
-			}
+	}
+}
+
+// markName writes a mark's text into the first row that has room; what has room in none
+// is told by the page's list alone.
+func (d *drawing) markName(p *panel, m *record.MarkResult, free *[2]int) {
+	s := m.Text
+	if r := []rune(s); len(r) > 44 {
+		s = string(r[:43]) + "…"
+	}
+	x, width := d.x(m.AtS), 14*len([]rune(s))
+	from, anchor := x, "start"
+	if x+width > drawWide {
+		from, anchor = x-width, "end"
+	}
+	for row := range free {
+		if from > free[row] {
+			d.text(x, p.top-10-row*30, anchor, "soft", s)
+			free[row] = from + width
+			return
 		}
 	}
 }
 
 // findings are numbered as in the list of the page.
-func (d *drawing) findings(top int) {
+func (d *drawing) findings(p *panel) {
 	last, row := -1000, 0
 	for _, f := range d.seen {
-		x, y := d.x(f.From), top+26
+		x, y := d.x(f.From), p.top+26
 		if row++; x-last >= 46 {
 			row = 0
 		}
@@ -236,7 +250,7 @@ func (d *drawing) findings(top int) {
 			colour = "bad"
 		}
 		if f.To > f.From {
-			d.rule(x, y, d.x(f.To), y, colour, 4, "")
+			d.rule(x, y, d.x(f.To), y, look{colour: colour, width: 4})
 		}
 		fmt.Fprintf(&d.b, `<circle cx="%d" cy="%d" r="19" fill="var(--sheet)" stroke="var(--%s)" stroke-width="4"/>`, x, y, colour)
 		d.text(x, y+9, "middle", colour, strconv.Itoa(f.N))
@@ -245,9 +259,9 @@ func (d *drawing) findings(top int) {
 
 // curveName is where the name of a curve stands.
 type curveName struct {
-	text, colour, dash string
-	width              float64
-	x, y               int // end of the curve
+	text string
+	look look
+	x, y int // end of the curve
 }
 
 // curveLabel is a channel's name, cut where it would take the room of the curves.
@@ -259,7 +273,7 @@ func curveLabel(name string) string {
 }
 
 // curves draws the channels of a kind and their names beside them.
-func (d *drawing) curves(kind string, low, high float64, top, height int) {
+func (d *drawing) curves(kind string, p *panel) {
 	var names []curveName
 	looks := looks(d.t, d.hot)
 	for i := range d.t.Channels {
@@ -267,52 +281,55 @@ func (d *drawing) curves(kind string, low, high float64, top, height int) {
 		if string(c.Channel.Kind) != kind {
 			continue
 		}
-		look := looks[i]
-		d.curve(c, look, low, high, top, height)
-		// The name points to the curve where the load ends: there probes are apart.
-		at := d.end
-		if d.r.Load != nil && d.r.Load.EndS != nil {
-			at = *d.r.Load.EndS - 3*d.t.StepS
+		d.curve(c, looks[i], p)
+		if at, v, ok := d.nameAt(c); ok {
+			names = append(names, curveName{text: curveLabel(c.Channel.Name), look: looks[i], x: d.x(at), y: p.y(v)})
 		}
-		place := min(max(int(2*(at-d.t.FromS)/d.t.StepS), 0), 2*d.t.Steps)
-		a, z, ok := c.span(place-40, place)
-		for ; !ok && place > 0; place -= 40 { // it ended before: where it did
-			a, z, ok = c.span(place-40, place)
-			at = d.t.AtS(max(place-20, 0))
-		}
-		if !ok {
-			continue
-		}
-		names = append(names, curveName{text: curveLabel(c.Channel.Name), colour: look.colour, dash: look.dash, width: look.width, x: d.x(at), y: yOf((a+z)/2, low, high, top, height)})
 	}
 	slices.SortStableFunc(names, func(a, b curveName) int { return a.y - b.y })
 	at := make([]float64, len(names))
 	for i := range names {
 		at[i] = float64(names[i].y)
 	}
-	apart(at, drawApart, float64(top-10), float64(top+height+20))
+	chart.Apart(at, drawApart, float64(p.top-10), float64(p.bottom()+20))
 	for i, n := range names {
 		y := int(at[i])
 		if len(names) > 1 {
-			d.rule(n.x, n.y, d.side+70, y, n.colour, 1, "")
+			d.rule(n.x, n.y, d.side+70, y, look{colour: n.look.colour, width: 1})
 		}
-		d.rule(d.side+70, y, d.side+140, y, n.colour, n.width, n.dash)
+		d.rule(d.side+70, y, d.side+140, y, n.look)
 		d.text(d.side+150, y+9, "start", "ink", n.text)
 	}
 }
 
+// nameAt is where the name of a curve points to: the end of the load, where probes are
+// apart, or where the curve ended before. It has no such place without any value.
+func (d *drawing) nameAt(c *trace.Trace) (atS, v float64, ok bool) {
+	atS = d.end
+	if d.r.Load != nil && d.r.Load.EndS != nil {
+		atS = *d.r.Load.EndS - 3*d.t.StepS
+	}
+	place := min(max(int(2*(atS-d.t.FromS)/d.t.StepS), 0), 2*d.t.Steps)
+	low, high, ok := c.Span(place-40, place)
+	for ; !ok && place > 0; place -= 40 {
+		low, high, ok = c.Span(place-40, place)
+		atS = d.t.AtS(max(place-20, 0))
+	}
+	return atS, (low + high) / 2, ok
+}
+
 // curve draws the middle of lowest and highest, and where they are apart a bar from one
 // to the other, so that dashes stay even and nothing is lost.
-func (d *drawing) curve(c *Trace, look look, low, high float64, top, height int) {
+func (d *drawing) curve(c *trace.Trace, l look, p *panel) {
 	per := max(1, (d.t.Steps+drawSteps-1)/drawSteps)
 	var line, bars strings.Builder
 	var px, py int
 	open := false
 	for s := 0; s < d.t.Steps; s += per {
-		a, z, ok := c.span(2*s, 2*(s+per))
+		low, high, ok := c.Span(2*s, 2*(s+per))
 		if ok {
 			x := d.x(d.t.FromS + (float64(s)+float64(per)/2)*d.t.StepS)
-			y, y1, y2 := yOf((a+z)/2, low, high, top, height), yOf(z, low, high, top, height), yOf(a, low, high, top, height)
+			y, y1, y2 := p.y((low+high)/2), p.y(high), p.y(low)
 			if open {
 				fmt.Fprintf(&line, "l%d %d", x-px, y-py)
 			} else {
@@ -327,28 +344,29 @@ func (d *drawing) curve(c *Trace, look look, low, high float64, top, height int)
 			open = false
 		}
 	}
-	dash := ""
-	if look.dash != "" {
-		dash = ` stroke-dasharray="` + look.dash + `"`
-	}
-	fmt.Fprintf(&d.b, `<path d="%s" stroke="var(--%s)" stroke-width="%g" stroke-linejoin="round"%s/>`, line.String(), look.colour, look.width, dash)
+	fmt.Fprintf(&d.b, `<path d="%s" stroke="var(--%s)" stroke-width="%g" stroke-linejoin="round"%s/>`, line.String(), l.colour, l.width, l.dashes())
 	if bars.Len() > 0 {
-		fmt.Fprintf(&d.b, `<path d="%s" stroke="var(--%s)" stroke-width="3" stroke-opacity=".55"/>`, bars.String(), look.colour)
+		fmt.Fprintf(&d.b, `<path d="%s" stroke="var(--%s)" stroke-width="3" stroke-opacity=".55"/>`, bars.String(), l.colour)
 	}
 }
 
-// look is how a channel is drawn.
+// look is how a line is drawn.
 type look struct {
-	colour, dash string
-	width        float64
+	colour string // of the page
+	dash   string // empty: unbroken
+	width  float64
 }
 
-// hues is how many colours of curves the page has; further probes take them again with
-// another dash.
-const hues = 5
+func (l look) dashes() string {
+	if l.dash == "" {
+		return ""
+	}
+	return ` stroke-dasharray="` + l.dash + `"`
+}
 
-// looks gives every channel a colour of the page and a dash; the hot spot is wide.
-func looks(t *Traces, hot string) []look {
+// looks gives every channel a colour of the page and a dash; the hot spot is wide. Probes
+// beyond the colours take them again with another dash.
+func looks(t *trace.Set, hot string) []look {
 	out := make([]look, len(t.Channels))
 	probes, others := 0, map[record.Kind]int{}
 	for i := range t.Channels {
@@ -356,7 +374,7 @@ func looks(t *Traces, hot string) []look {
 		l := look{width: 3}
 		switch {
 		case c.Role == record.RoleProbe:
-			l.colour, l.dash = "s"+strconv.Itoa(probes%hues), drawDashes()[probes%len(drawDashes())]
+			l.colour, l.dash = "s"+strconv.Itoa(probes%chart.CurveColours), drawDashes()[probes%len(drawDashes())]
 			probes++
 			if c.Name == hot {
 				l.width, l.dash = 6, ""
@@ -365,27 +383,12 @@ func looks(t *Traces, hot string) []look {
 			l.colour, l.dash = "amb", drawDashes()[1+others[c.Kind]%3]
 			others[c.Kind]++
 		default:
-			l.colour, l.dash = "s"+strconv.Itoa(others[c.Kind]%hues), drawDashes()[others[c.Kind]%len(drawDashes())]
+			l.colour, l.dash = "s"+strconv.Itoa(others[c.Kind]%chart.CurveColours), drawDashes()[others[c.Kind]%len(drawDashes())]
 			others[c.Kind]++
 		}
 		out[i] = l
 	}
 	return out
-}
-
-// apart moves ascending places so that they are at least gap from one another, inside
-// low to high as far as that goes.
-func apart(y []float64, gap, low, high float64) {
-	floor := low
-	for i := range y {
-		y[i] = max(y[i], floor)
-		floor = y[i] + gap
-	}
-	ceiling := high
-	for i := len(y) - 1; i >= 0; i-- {
-		y[i] = min(y[i], ceiling)
-		ceiling = y[i] - gap
-	}
 }
 
 // short is a number on an axis in few places: 1.2 k, 3.4 M, 2.4 G.
@@ -402,11 +405,11 @@ func short(v, span float64) string {
 			return strings.TrimSuffix(Fixed(v/unit, 1), ".0") + s.sign
 		}
 	}
-	return Fixed(v, tickDigits(span))
+	return Fixed(v, chart.TickDigits(span))
 }
 
 // ChartWords is a run's chart in words.
-func ChartWords(r *record.Result, t *Traces) string {
+func ChartWords(r *record.Result, t *trace.Set) string {
 	parts := []string{fmt.Sprintf("Curves of %s over %s.", count(len(t.Channels), "channel"), Length(t.StepS*float64(t.Steps)))}
 	for _, p := range r.Phases {
 		if p.Phase == record.PhaseLoad {
@@ -419,7 +422,7 @@ func ChartWords(r *record.Result, t *Traces) string {
 	var spans []string
 	for i := range t.Channels {
 		c := &t.Channels[i]
-		low, high, ok := c.span(0, 2*t.Steps)
+		low, high, ok := c.Span(0, 2*t.Steps)
 		if !ok {
 			spans = append(spans, c.Channel.Name+" no value")
 			continue

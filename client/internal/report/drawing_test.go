@@ -6,89 +6,20 @@ import (
 	"fmt"
 	"math"
 	"math/rand"
-	"sort"
 	"strings"
 	"testing"
 
-	"pgregory.net/rapid"
-
+	"soakrig/client/internal/trace"
 	"soakrig/daemon/analysis"
 	"soakrig/daemon/record"
 )
-
-// unpack reads what packed wrote, as the page's script does.
-func unpack(t *testing.T, text string, scale float64) []float64 {
-	t.Helper()
-	var out []float64
-	last := 0.0
-	for i := 0; i < len(text); i++ {
-		switch text[i] {
-		case '.':
-			out = append(out, math.Inf(1))
-			continue
-		case '!':
-			out = append(out, math.NaN())
-			continue
-		}
-		u, power := 0.0, 1.0
-		for {
-			d := strings.IndexByte(packDigits, text[i])
-			u += float64(d&31) * power
-			if power *= 32; d < 32 {
-				break
-			}
-			i++
-		}
-		if math.Mod(u, 2) == 1 {
-			last -= (u + 1) / 2
-		} else {
-			last += u / 2
-		}
-		out = append(out, last/scale)
-	}
-	return out
-}
-
-// TestPacked: what a page holds is the trace, to the digits that it promises.
-func TestPacked(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
-		var tr Trace
-		for range rapid.IntRange(1, 60).Draw(rt, "n") {
-			tr.Values = append(tr.Values, rapid.OneOf(rapid.Float64Range(-300, 2000), rapid.Float64Range(-1e10, 1e10),
-				rapid.Just(math.NaN()), rapid.Just(math.Inf(1)), rapid.Just(0.0)).Draw(rt, "v"))
-		}
-		got := unpack(t, tr.packed(2), 100)
-		if len(got) != len(tr.Values) {
-			rt.Fatalf("%d values, want %d", len(got), len(tr.Values))
-		}
-		for i, v := range tr.Values {
-			if math.IsNaN(v) != math.IsNaN(got[i]) || math.IsInf(v, 1) != math.IsInf(got[i], 1) || math.Abs(got[i]-v) > 0.0051+math.Abs(v)*1e-15 {
-				rt.Fatalf("place %d is %v, want %v", i, got[i], v)
-			}
-		}
-	})
-}
-
-// TestEnergyBeginsAtZero: a meter's counter stands at anything when a run begins.
-func TestEnergyBeginsAtZero(t *testing.T) {
-	b := NewTraceBuilder([]record.Channel{{Name: "e", Kind: record.Energy, Unit: "J"}}, 0, 100)
-	for s := range 100 {
-		b.Add(0, float64(s), 1.5e9+3600*float64(s), 0)
-	}
-	tr := b.Finish()
-	got := tr.forPeople()
-	low, high, ok := got.Channels[0].span(0, 2*got.Steps)
-	if !ok || low != 0 || math.Abs(high-99) > 1e-6 || got.Channels[0].Channel.Unit != "Wh" || tr.Channels[0].Channel.Unit != "J" {
-		t.Errorf("from %v to %v %s", low, high, got.Channels[0].Channel.Unit)
-	}
-}
 
 // TestDrawing: the picture for paper has every curve with its name, limit, marks, gaps
 // and what was noticed, and says its content in words.
 func TestDrawing(t *testing.T) {
 	r := testResult()
 	r.Marks = append(r.Marks, record.MarkResult{AtS: 300, Text: "lid <closed>"}, record.MarkResult{AtS: 4490, Text: "a text that would run out of the picture at its right edge"})
-	svg := drawRun(r, testTraces(1).forPeople(), []noticedData{{1, 1800, 3890, true}, {2, 1810, 1810, false}})
+	svg := drawRun(r, testTraces(1).ForPeople(), []noticedData{{1, 1800, 3890, true}, {2, 1810, 1810, false}})
 	for _, want := range []string{`role="img" aria-label="Curves of 6 channels over`, "Peak ≥ 92.1 ± 2.4 °C on vr3 at 08:30:00.", "wall_energy 0.0 to", ">vr1<", ">vr2<", ">vr3<",
 		"limit 105 °C", "load script &lt;started&gt;", "lid &lt;closed&gt;", `text-anchor="end" fill="var(--soft)">a text that`, "Energy since the run began, Wh", ">2<"} {
 		if !strings.Contains(svg, want) {
@@ -102,7 +33,7 @@ func TestDrawing(t *testing.T) {
 		t.Errorf("the picture is no XML: %v", err)
 	}
 	// A run without load, peak or values still has a picture.
-	empty := NewTraceBuilder(testChannels(), 0, 1).Finish()
+	empty := trace.New(testChannels(), 0, 1).Finish()
 	if svg := drawRun(&record.Result{}, empty, nil); !strings.Contains(svg, "no value") || strings.Contains(svg, "NaN") {
 		t.Errorf("an empty run: %s", svg)
 	}
@@ -117,20 +48,6 @@ func TestShortNumbers(t *testing.T) {
 	if got := short(0.5, 2); got != "0.5" {
 		t.Errorf("short(0.5, 2) = %q", got)
 	}
-}
-
-// TestApart: names keep their order and distance.
-func TestApart(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
-		y := rapid.SliceOfN(rapid.Float64Range(-50, 550), 1, 12).Draw(rt, "y")
-		sort.Float64s(y)
-		apart(y, 36, 0, 500)
-		for i := range y {
-			if i > 0 && y[i]-y[i-1] < 36-1e-9 || y[i] > 500+1e-9 {
-				rt.Fatalf("%v", y)
-			}
-		}
-	})
 }
 
 // TestReferenceChart: peaks moved to the reference room stand beside the measured ones;
@@ -170,7 +87,7 @@ func TestConstantsOnce(t *testing.T) {
 	a, b := comparable("alder", "rated", "1", 80), comparable("birch", "rated", "2", 90)
 	write := func() string {
 		var out bytes.Buffer
-		if err := (&Page{Title: "two", Runs: []PageRun{{Result: &a}, {Result: &b}}}).Write(&out); err != nil {
+		if err := (&Page{Title: "two", Runs: []Run{{Result: &a}, {Result: &b}}}).Write(&out); err != nil {
 			t.Fatal(err)
 		}
 		return out.String()
@@ -191,7 +108,7 @@ func TestLongPageIsSmall(t *testing.T) {
 	for i := range 9 {
 		channels = append(channels, record.Channel{Name: fmt.Sprint("vr", i+1), Kind: record.Temperature, Unit: "degC", Role: record.RoleProbe})
 	}
-	b := NewTraceBuilder(channels, 0, 28800)
+	b := trace.New(channels, 0, 28800)
 	rnd := rand.New(rand.NewSource(1))
 	for i := range 288000 {
 		for ch := range channels {
@@ -201,7 +118,7 @@ func TestLongPageIsSmall(t *testing.T) {
 	r := testResult()
 	r.DurationS = 28800
 	var page bytes.Buffer
-	if err := (&Page{Title: "long", Runs: []PageRun{{r, b.Finish()}}}).Write(&page); err != nil {
+	if err := (&Page{Title: "long", Runs: []Run{{r, b.Finish()}}}).Write(&page); err != nil {
 		t.Fatal(err)
 	}
 	t.Logf("%d kB", page.Len()/1000)

@@ -7,6 +7,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"soakrig/client/internal/chart"
 )
 
 // themes are the page's colours as its style sheet has them: light, dark and print.
@@ -80,8 +82,8 @@ func TestContrast(t *testing.T) {
 			check(4.5, "note", "paper") // the line that says that all is simulated
 		}
 	}
-	for i, c := range chartColours() {
-		hex := fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B)
+	for i := range chart.CurveColours {
+		hex := fmt.Sprintf("#%06x", uint32(chart.CurveColour(i)>>8))
 		if want := themes(t)["light"][fmt.Sprint("s", i)]; hex != want {
 			t.Errorf("chart colour %d is %s, the page's is %s", i, hex, want)
 		}
@@ -89,8 +91,8 @@ func TestContrast(t *testing.T) {
 			t.Errorf("chart colour %d %s on white has %.2f to 1", i, hex, got)
 		}
 	}
-	if n := len(chartColours()); n != hues {
-		t.Errorf("%d chart colours, the page has %d", n, hues)
+	if more := fmt.Sprint("s", chart.CurveColours); themes(t)["light"][more] != "" {
+		t.Errorf("the page has --%s, a colour more than the charts", more)
 	}
 }
 
@@ -124,7 +126,7 @@ func cielab(c [3]float64) [3]float64 {
 func TestCurvesForEverySight(t *testing.T) {
 	for name, th := range themes(t) {
 		for sight, m := range sights() {
-			var seen [hues][3]float64
+			var seen [chart.CurveColours][3]float64
 			for i := range seen {
 				c := linear(t, th[fmt.Sprint("s", i)])
 				for row := range 3 {

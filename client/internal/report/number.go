@@ -44,6 +44,12 @@ func Fixed(v float64, digits int) string {
 	return s
 }
 
+// trimmed is a number as a person set it.
+func trimmed(v float64) string {
+	s := fmt.Sprintf("%g", v)
+	return strings.Replace(s, "-", minus, 1)
+}
+
 func optional(v *float64, digits int, unit string) string {
 	if v == nil {
 		return noValue
@@ -150,4 +156,12 @@ func startedText(started string) string {
 		zone = "UTC"
 	}
 	return at.Format("2006-01-02 15:04:05 ") + zone
+}
+
+// count is "1 dip", "3 dips".
+func count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
 }

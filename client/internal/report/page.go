@@ -10,9 +10,9 @@ import (
 	"maps"
 	"math"
 	"slices"
-	"sort"
 	"strings"
 
+	"soakrig/client/internal/trace"
 	"soakrig/daemon/record"
 )
 
@@ -33,16 +33,16 @@ var (
 	plotLicence string
 )
 
-// PageRun is one run of a page.
-type PageRun struct {
+// Run is a run as it is drawn.
+type Run struct {
 	Result *record.Result
-	Traces *Traces // nil: no readings, no chart
+	Traces *trace.Set // nil: no readings, no chart
 }
 
 // Page is what a page is made of.
 type Page struct {
 	Title      string
-	Runs       []PageRun
+	Runs       []Run
 	Comparison *Compared // nil: none
 	Done       *Table    // of a campaign: what is done and missing; nil: none
 	DoneNotes  []string  // runs of it that do not count, and why
@@ -103,7 +103,7 @@ func (p *Page) heading(id, text string) template.HTML {
 
 // shared finds the constants that all of several runs were evaluated with: they stand
 // on the page once.
-func (v *pageView) shared(runs []PageRun) {
+func (v *pageView) shared(runs []Run) {
 	for _, r := range runs {
 		if r.Result.Algorithm != runs[0].Result.Algorithm || !maps.Equal(r.Result.Constants, runs[0].Result.Constants) {
 			return
@@ -198,7 +198,7 @@ func htmlTable(caption string, t Table) *tableView {
 	return v
 }
 
-func viewOf(i int, p PageRun) (*runView, error) {
+func viewOf(i int, p Run) (*runView, error) {
 	r := p.Result
 	v := &runView{
 		ID: fmt.Sprintf("run%d", i), Title: Title(r), Started: startedText(r.Started), Length: Length(r.DurationS),
@@ -300,13 +300,13 @@ type peakData struct {
 	Value   float64 `json:"value"`
 }
 
-func (v *runView) chart(r *record.Result, t *Traces) error {
-	t = t.forPeople()
+func (v *runView) chart(r *record.Result, t *trace.Set) error {
+	t = t.ForPeople()
 	d := chartData{From: t.FromS, Step: t.StepS, Started: r.Started}
 	for i := range t.Channels {
 		c := &t.Channels[i]
-		n := digits(c.Channel.Kind)
-		d.Channels = append(d.Channels, channelData{c.Channel.Name, c.Channel.Place, UnitSign(c.Channel.Unit), string(c.Channel.Kind), string(c.Channel.Role), math.Pow10(n), c.packed(n)})
+		n := trace.Digits(c.Channel.Kind)
+		d.Channels = append(d.Channels, channelData{c.Channel.Name, c.Channel.Place, UnitSign(c.Channel.Unit), string(c.Channel.Kind), string(c.Channel.Role), math.Pow10(n), c.Packed(n)})
 	}
 	for _, f := range t.Faults {
 		d.Faults = append(d.Faults, faultData{f.Channel, f.FromS, f.ToS, strings.ReplaceAll(strings.Join(f.Faults.Words(), ", "), "_", " "), f.Count})
@@ -350,7 +350,7 @@ func (v *runView) chart(r *record.Result, t *Traces) error {
 }
 
 // panels lists the charts of a run: temperatures, power, then what else there is.
-func panels(id string, t *Traces) []panelView {
+func panels(id string, t *trace.Set) []panelView {
 	labels := map[record.Kind]string{record.Temperature: "Temperatures", record.Power: "Power", record.Energy: "Energy since the run began",
 		record.Voltage: "Voltage", record.Current: "Current", record.Frequency: "Frequency", record.Other: "Other channels"}
 	var out []panelView
@@ -373,7 +373,7 @@ func panels(id string, t *Traces) []panelView {
 }
 
 // minutesTable is the chart as a table: lowest and highest in a dozen stretches.
-func minutesTable(r *record.Result, t *Traces) Table {
+func minutesTable(r *record.Result, t *trace.Set) Table {
 	const stretches = 15
 	tab := Table{Head: []string{"from", "to"}, Right: []bool{true, true}}
 	for i := range t.Channels {
@@ -385,24 +385,15 @@ func minutesTable(r *record.Result, t *Traces) Table {
 	for from := 0; from < places; from += per {
 		row := []string{When(r, t.FromS+float64(from)/2*t.StepS), When(r, t.FromS+float64(min(from+per, places))/2*t.StepS)}
 		for i := range t.Channels {
-			low, high, ok := t.Channels[i].span(from, from+per)
+			low, high, ok := t.Channels[i].Span(from, from+per)
 			if !ok {
 				row = append(row, "none")
 				continue
 			}
-			n := min(digits(t.Channels[i].Channel.Kind), 1)
+			n := min(trace.Digits(t.Channels[i].Channel.Kind), 1)
 			row = append(row, Fixed(low, n)+" to "+Fixed(high, n))
 		}
 		tab.Rows = append(tab.Rows, row)
 	}
 	return tab
-}
-
-func sortedKeys[T any](m map[string]T) []string {
-	keys := make([]string, 0, len(m))
-	for k := range m {
-		keys = append(keys, k)
-	}
-	sort.Strings(keys)
-	return keys
 }

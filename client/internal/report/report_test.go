@@ -9,8 +9,7 @@ import (
 	"strings"
 	"testing"
 
-	"pgregory.net/rapid"
-
+	"soakrig/client/internal/trace"
 	"soakrig/daemon/analysis"
 	"soakrig/daemon/record"
 )
@@ -116,8 +115,8 @@ func testChannels() []record.Channel {
 }
 
 // testTraces is 4,500 s of readings at the given rate.
-func testTraces(perSecond int) *Traces {
-	b := NewTraceBuilder(testChannels(), 0, 4500)
+func testTraces(perSecond int) *trace.Set {
+	b := trace.New(testChannels(), 0, 4500)
 	for i := range 4500 * perSecond {
 		at := float64(i) / float64(perSecond)
 		if at >= 2000 && at < 2060 {
@@ -141,78 +140,8 @@ func testTraces(perSecond int) *Traces {
 	return b.Finish()
 }
 
-// TestTracesKeepLowestAndHighest: whatever the readings, each step of a trace holds
-// the lowest and the highest of its readings and nothing else.
-func TestTracesKeepLowestAndHighest(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
-		to := rapid.Float64Range(1, 100000).Draw(rt, "to")
-		b := NewTraceBuilder(testChannels()[:1], 0, to)
-		n := rapid.IntRange(1, 400).Draw(rt, "n")
-		type span struct{ low, high float64 }
-		want := map[int]span{}
-		at := 0.0
-		for range n {
-			at += rapid.Float64Range(0, to/50).Draw(rt, "dt")
-			v := rapid.Float64Range(-50, 300).Draw(rt, "v")
-			b.Add(0, at, v, 0)
-			step := int(math.Floor(at / b.t.StepS))
-			if step >= b.t.Steps {
-				continue
-			}
-			s, ok := want[step]
-			if !ok {
-				s = span{v, v}
-			}
-			want[step] = span{min(s.low, v), max(s.high, v)}
-		}
-		tr := b.Finish()
-		if tr.Steps > 2*maxSteps {
-			rt.Fatalf("%d steps", tr.Steps)
-		}
-		for step := range tr.Steps {
-			low, high, ok := tr.Channels[0].span(2*step, 2*step+2)
-			w, has := want[step]
-			if ok != has || has && (low != w.low || high != w.high) {
-				rt.Fatalf("step %d: got %v to %v (%v), want %+v (%v)", step, low, high, ok, w, has)
-			}
-		}
-	})
-}
-
-func TestTracesBreakAtGapsAndFaults(t *testing.T) {
-	tr := testTraces(2)
-	breaks := func(i int) (n int) {
-		for _, v := range tr.Channels[i].Values {
-			if math.IsNaN(v) {
-				n++
-			}
-		}
-		return n
-	}
-	if breaks(1) != 1 || breaks(4) != 1 {
-		t.Errorf("the gap breaks the curves %d and %d times", breaks(1), breaks(4))
-	}
-	if len(tr.Faults) != 1 || tr.Faults[0].Channel != 0 || tr.Faults[0].Faults != record.Open || tr.Faults[0].FromS != 1200.5 {
-		t.Errorf("faults %+v", tr.Faults)
-	}
-	for at := 2400; at < 2*tr.Steps; at++ { // vr1 was lost at 1,200 s: nothing is drawn
-		if v := tr.Channels[0].Values[at]; at > 2402 && !math.IsInf(v, 1) && !math.IsNaN(v) {
-			t.Fatalf("place %d holds %v behind the fault", at, v)
-		}
-	}
-	slow := NewTraceBuilder(testChannels()[:1], 0, 4500) // read every 10 s: no gaps
-	for i := range 450 {
-		slow.Add(0, float64(10*i), 1, 0)
-	}
-	for _, v := range slow.Finish().Channels[0].Values {
-		if math.IsNaN(v) {
-			t.Fatal("slow reading is taken for a gap")
-		}
-	}
-}
-
 func TestPage(t *testing.T) {
-	page := &Page{Title: "Soak: carrier-7", Runs: []PageRun{{testResult(), testTraces(2)}}, Written: "Written by a test."}
+	page := &Page{Title: "Soak: carrier-7", Runs: []Run{{testResult(), testTraces(2)}}, Written: "Written by a test."}
 	var b bytes.Buffer
 	if err := page.Write(&b); err != nil {
 		t.Fatal(err)
@@ -292,7 +221,7 @@ func TestCharts(t *testing.T) {
 		if err := PeaksChart(c, "held", &peaks, format); err != nil || !strings.HasPrefix(peaks.String(), want) {
 			t.Errorf("peaks as %s: %v, begins %.8q", format, err, peaks.String())
 		}
-		list := []Curve{{&c.results[0], testTraces(1)}, {&c.results[1], testTraces(1)}, {&record.Result{}, nil}}
+		list := []Run{{&c.results[0], testTraces(1)}, {&c.results[1], testTraces(1)}, {&record.Result{}, nil}}
 		if err := CurvesChart(list, &curves, format); err != nil || !strings.HasPrefix(curves.String(), want) {
 			t.Errorf("curves as %s: %v, begins %.8q", format, err, curves.String())
 		}
@@ -318,15 +247,4 @@ func TestCharts(t *testing.T) {
 			t.Errorf("no peaks: %v", err)
 		}
 	}
-}
-
-func TestTicks(t *testing.T) {
-	rapid.Check(t, func(rt *rapid.T) {
-		low := rapid.Float64Range(-1000, 1000).Draw(rt, "low")
-		span := rapid.Float64Range(0.5, 1000).Draw(rt, "span")
-		got := ticks(low, low+span)
-		if len(got) < 3 || len(got) > 11 || got[0] < low-1e-9 || got[len(got)-1] > low+span+1e-9 {
-			rt.Fatalf("ticks from %v to %v: %v", low, low+span, got)
-		}
-	})
 }

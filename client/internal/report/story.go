@@ -137,7 +137,7 @@ func Advice(r *record.Result) []string {
 	for _, code := range adviceOrder {
 		for i := range r.Findings {
 			if f := &r.Findings[i]; f.Code == code && f.Severity != "note" {
-				add(pretty(adviceFor(r, f)))
+				add(Prose(adviceFor(r, f)))
 			}
 		}
 	}

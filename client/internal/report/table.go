@@ -4,6 +4,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"slices"
 	"sort"
@@ -213,7 +214,7 @@ func BudgetTable(r *record.Result) Table {
 			half = withUnit(Fixed(b.HalfWidth, 2), b.Unit)
 		}
 		sum += b.StandardK * b.StandardK
-		t.Rows = append(t.Rows, []string{pretty(b.Name), half, b.Distribution, Fixed(b.StandardK, 2), Percent(b.Share), orDash(b.SharedBy), orDash(b.Source)})
+		t.Rows = append(t.Rows, []string{Prose(b.Name), half, b.Distribution, Fixed(b.StandardK, 2), Percent(b.Share), orDash(b.SharedBy), orDash(b.Source)})
 	}
 	if len(r.Budget) > 0 && r.Peak != nil {
 		t.Rows = append(t.Rows, []string{"combined, standard", "", "", Fixed(math.Sqrt(sum), 2), "", "", ""},
@@ -283,7 +284,7 @@ func LoadTable(r *record.Result) Table {
 
 func wordsTable(what string, m map[string]string) Table {
 	t := Table{Head: []string{what, "value"}}
-	for _, k := range sortedKeys(m) {
+	for _, k := range slices.Sorted(maps.Keys(m)) {
 		t.Rows = append(t.Rows, []string{strings.ReplaceAll(k, "_", " "), m[k]})
 	}
 	return t
@@ -291,7 +292,7 @@ func wordsTable(what string, m map[string]string) Table {
 
 func constantsTable(r *record.Result) Table {
 	t := Table{Head: []string{"constant", "value"}, Right: []bool{false, true}}
-	for _, k := range sortedKeys(r.Constants) {
+	for _, k := range slices.Sorted(maps.Keys(r.Constants)) {
 		t.Rows = append(t.Rows, []string{k, strconv.FormatFloat(r.Constants[k], 'g', -1, 64)})
 	}
 	return t
@@ -315,7 +316,7 @@ func statisticsTable(r *record.Result) Table {
 		if s.Expanded != nil {
 			value = withUnit(Measured(s.Value, *s.Expanded), s.Unit)
 		}
-		t.Rows = append(t.Rows, []string{strings.ReplaceAll(s.Name, "_", " "), orDash(s.Channel), value, at, pretty(s.Text)})
+		t.Rows = append(t.Rows, []string{strings.ReplaceAll(s.Name, "_", " "), orDash(s.Channel), value, at, Prose(s.Text)})
 	}
 	return t
 }

@@ -67,7 +67,7 @@ func list(b *strings.Builder, head string, lines []string) {
 func reasonTexts(r *record.Result) []string {
 	var out []string
 	for _, why := range r.Reasons {
-		out = append(out, pretty(why.Text))
+		out = append(out, Prose(why.Text))
 	}
 	return out
 }
@@ -97,7 +97,7 @@ func findingWords(f *record.Finding) string {
 	if f.Consistent != "" {
 		s += "; " + f.Consistent
 	}
-	return pretty(s)
+	return Prose(s)
 }
 
 const textWidth = 96
@@ -135,4 +135,9 @@ var numberUnit = regexp.MustCompile(`([0-9]) (°C|K/h|K|W|Wh|kWh|s|min|h|%)|([0-
 // glue keeps a number and its unit on one line.
 func glue(text string) string {
 	return numberUnit.ReplaceAllString(text, "$1$3"+nbsp+"$2$4")
+}
+
+// Prose is text of the analysis as people read it: units and signs as on a page.
+func Prose(text string) string {
+	return strings.NewReplacer(" degC", " °C", "+-", "±").Replace(text)
 }

@@ -1,4 +1,7 @@
-package report
+// Package trace thins the readings of a run for a screen or a page. What it keeps of a
+// step of time is the lowest and the highest reading, where the curve breaks and which
+// faults were seen; it averages nothing, draws nothing and gives no name to anything.
+package trace
 
 import (
 	"math"
@@ -25,9 +28,9 @@ type FaultSpan struct {
 	Count      int
 }
 
-// Traces is what a chart draws. StepS is the time that one step covers: no reading
+// Set is the traces of one run. StepS is the time that one step covers: no reading
 // outside lowest and highest of its step is lost, its time is kept to half a step.
-type Traces struct {
+type Set struct {
 	FromS, StepS float64
 	Steps        int
 	Channels     []Trace
@@ -41,9 +44,10 @@ const maxSteps = 6000
 // maxSpans bounds the fault spans of one channel; later ones are joined.
 const maxSpans = 300
 
-// TraceBuilder thins readings on the way. Memory does not grow with the run.
-type TraceBuilder struct {
-	t  Traces
+// Builder thins readings on the way. Memory does not grow with the run. It is for one
+// goroutine.
+type Builder struct {
+	t  Set
 	ch []thinning
 }
 
@@ -59,9 +63,9 @@ type thinning struct {
 	span, spanCount int  // index of the newest span + 1, spans of this channel
 }
 
-// NewTraceBuilder thins a run that lasts from fromS to toS; readings outside are
+// New thins a run that lasts from fromS to toS; readings outside are
 // left out.
-func NewTraceBuilder(channels []record.Channel, fromS, toS float64) *TraceBuilder {
+func New(channels []record.Channel, fromS, toS float64) *Builder {
 	step := 0.5
 	for _, s := range []float64{1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600, 1800, 3600, 7200, 14400, 86400} {
 		if (toS-fromS)/step <= maxSteps {
@@ -69,7 +73,7 @@ func NewTraceBuilder(channels []record.Channel, fromS, toS float64) *TraceBuilde
 		}
 		step = s
 	}
-	b := &TraceBuilder{t: Traces{FromS: fromS, StepS: step, Steps: min(int(math.Floor((toS-fromS)/step))+1, 2*maxSteps)}, ch: make([]thinning, len(channels))}
+	b := &Builder{t: Set{FromS: fromS, StepS: step, Steps: min(int(math.Floor((toS-fromS)/step))+1, 2*maxSteps)}, ch: make([]thinning, len(channels))}
 	for _, c := range channels {
 		v := make([]float64, 2*b.t.Steps)
 		for i := range v {
@@ -81,7 +85,7 @@ func NewTraceBuilder(channels []record.Channel, fromS, toS float64) *TraceBuilde
 }
 
 // Add takes one reading; those of a channel come in order of time.
-func (b *TraceBuilder) Add(channel int, atS, value float64, faults record.Faults) {
+func (b *Builder) Add(channel int, atS, value float64, faults record.Faults) {
 	step := int(math.Floor((atS - b.t.FromS) / b.t.StepS))
 	if step < 0 || step >= b.t.Steps {
 		return
@@ -118,7 +122,7 @@ func (b *TraceBuilder) Add(channel int, atS, value float64, faults record.Faults
 }
 
 // close writes the step at hand.
-func (b *TraceBuilder) close(channel int) {
+func (b *Builder) close(channel int) {
 	c, v := &b.ch[channel], b.t.Channels[channel].Values
 	if c.n == 0 {
 		return
@@ -134,7 +138,7 @@ func (b *TraceBuilder) close(channel int) {
 }
 
 // breakAfter breaks the curve between the newest value and step.
-func (b *TraceBuilder) breakAfter(channel, step int) {
+func (b *Builder) breakAfter(channel, step int) {
 	b.close(channel)
 	v := b.t.Channels[channel].Values
 	for i := 2 * b.ch[channel].step; i < 2*step; i++ {
@@ -145,7 +149,7 @@ func (b *TraceBuilder) breakAfter(channel, step int) {
 	}
 }
 
-func (b *TraceBuilder) fault(channel int, atS float64, faults record.Faults) {
+func (b *Builder) fault(channel int, atS float64, faults record.Faults) {
 	c := &b.ch[channel]
 	c.broken = true
 	if c.span > 0 && (b.t.Faults[c.span-1].Faults == faults || c.spanCount >= maxSpans) {
@@ -159,7 +163,7 @@ func (b *TraceBuilder) fault(channel int, atS float64, faults record.Faults) {
 }
 
 // Finish gives the traces; the builder is done.
-func (b *TraceBuilder) Finish() *Traces {
+func (b *Builder) Finish() *Set {
 	for i := range b.ch {
 		b.close(i)
 	}
@@ -170,12 +174,12 @@ func (b *TraceBuilder) Finish() *Traces {
 }
 
 // AtS is the time of a place in Trace.Values.
-func (t *Traces) AtS(place int) float64 { return t.FromS + (float64(place)/2+0.25)*t.StepS }
+func (t *Set) AtS(place int) float64 { return t.FromS + (float64(place)/2+0.25)*t.StepS }
 
-// packed is a trace for a page: the differences of values times 10^digits, as the digits
+// Packed is a trace for a page: the differences of values times 10^digits, as the digits
 // of packDigits, five bits each with the lowest first and the sign before them; "." where
 // nothing is said, "!" at a break.
-func (t *Trace) packed(digits int) string {
+func (t *Trace) Packed(digits int) string {
 	var b strings.Builder
 	scale, last := math.Pow10(digits), int64(0)
 	for _, v := range t.Values {
@@ -199,9 +203,9 @@ func (t *Trace) packed(digits int) string {
 // packDigits are 64 signs that JSON and HTML leave as they are.
 const packDigits = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_"
 
-// forPeople gives energies as Wh since the run began: a meter's counter stands at
+// ForPeople gives energies as Wh since the run began: a meter's counter stands at
 // anything.
-func (t *Traces) forPeople() *Traces {
+func (t *Set) ForPeople() *Set {
 	out := *t
 	out.Channels = slices.Clone(t.Channels)
 	for i := range out.Channels {
@@ -224,8 +228,8 @@ func (t *Traces) forPeople() *Traces {
 	return &out
 }
 
-// digits is how many decimals a channel's readings deserve on a page.
-func digits(kind record.Kind) int {
+// Digits is how many decimals a channel's readings deserve on a page.
+func Digits(kind record.Kind) int {
 	switch kind {
 	case record.Temperature:
 		return 2
@@ -235,8 +239,8 @@ func digits(kind record.Kind) int {
 	return 3
 }
 
-// span is lowest and highest of the places from..to; ok is false without any value.
-func (t *Trace) span(from, to int) (low, high float64, ok bool) {
+// Span is lowest and highest of the places from..to; ok is false without any value.
+func (t *Trace) Span(from, to int) (low, high float64, ok bool) {
 	low, high = math.Inf(1), math.Inf(-1)
 	for _, v := range t.Values[max(from, 0):min(to, len(t.Values))] {
 		if !math.IsNaN(v) && !math.IsInf(v, 1) {

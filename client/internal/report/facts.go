@@ -2,147 +2,16 @@ package report
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 
 	"soakrig/daemon/record"
 )
-
-// State says how a fact bears on the run, so that a screen can mark it. The mark is
-// never the only thing that tells: the text says it too.
-type State string
-
-// The states.
-const (
-	Good    State = "good"
-	Note    State = "note"
-	Bad     State = "bad"
-	Unknown State = "unknown"
-)
-
-// Mark is the sign of a state, readable without colour.
-func (s State) Mark() string {
-	switch s {
-	case Good:
-		return "✓"
-	case Note:
-		return "!"
-	case Bad:
-		return "✗"
-	}
-	return "?"
-}
 
 // Fact is one answer of a run's page.
 type Fact struct {
 	Label string
 	Text  string
 	State State
-}
-
-// Title names a run.
-func Title(r *record.Result) string {
-	var parts []string
-	if r.Unit != "" {
-		unit := r.Unit
-		if r.Revision != "" {
-			unit += " rev. " + r.Revision
-		}
-		parts = append(parts, unit)
-	}
-	if r.Setup != "" {
-		parts = append(parts, r.Setup)
-	}
-	if r.Run != "" {
-		run := "run " + r.Run
-		if r.Rig != "" {
-			run += " on " + r.Rig
-		}
-		parts = append(parts, run)
-	}
-	if len(parts) == 0 {
-		return "a recording"
-	}
-	return strings.Join(parts, ", ")
-}
-
-// VerdictWord is the verdict in one to three words.
-func VerdictWord(r *record.Result) string {
-	word := "measured, no limit set"
-	switch r.Verdict {
-	case record.VerdictPass:
-		word = "pass"
-	case record.VerdictFail:
-		word = "fail"
-	case record.VerdictVoid:
-		word = "void"
-	case record.VerdictMarginal:
-		word = "marginal"
-		if r.MarginalSide != "" {
-			word += ", " + r.MarginalSide + " the limit"
-		}
-	}
-	if r.Limited {
-		word += ", limited"
-	}
-	if !r.Final {
-		word += " so far"
-	}
-	return word
-}
-
-// VerdictState is how the verdict is marked.
-func VerdictState(r *record.Result) State {
-	switch {
-	case r.Verdict == record.VerdictPass && !r.Limited:
-		return Good
-	case r.Verdict == record.VerdictFail, r.Verdict == record.VerdictVoid:
-		return Bad
-	case r.Verdict == record.VerdictNone && !r.Limited:
-		return Unknown
-	}
-	return Note
-}
-
-// Headline is the run in one line.
-func Headline(r *record.Result) string {
-	s := strings.ToUpper(VerdictWord(r)[:1]) + VerdictWord(r)[1:]
-	if why := whyShort(r); why != "" {
-		s += ", " + why
-	}
-	if r.Peak == nil {
-		return s + ": no probe gave a peak"
-	}
-	s += ": peak " + PeakText(r.Peak)
-	for _, l := range r.Limits {
-		if l.Channel == r.Peak.Channel && l.Quantity == "value" {
-			return s + fmt.Sprintf(", limit %s", withUnit(trimmed(l.Bound), l.Unit))
-		}
-	}
-	return s
-}
-
-// trimmed is a number as a person set it.
-func trimmed(v float64) string {
-	s := fmt.Sprintf("%g", v)
-	return strings.Replace(s, "-", minus, 1)
-}
-
-// PeakText is the peak with its uncertainty; "≥" when a probe was lost.
-func PeakText(p *record.Peak) string {
-	s := ""
-	if p.LowerBound {
-		s = "≥ "
-	}
-	return s + withUnit(Measured(p.HeldC, p.ExpandedK), "degC")
-}
-
-// placed is a channel with its place.
-func placed(channel, place string) string {
-	if place == "" {
-		return channel
-	}
-	return channel + " (" + place + ")"
 }
 
 // Facts answers what a person asks in the morning, in that order.
@@ -207,7 +76,7 @@ func peakFact(r *record.Result) Fact {
 	}
 	for _, s := range r.Statistics {
 		if s.Name == "peak_expanded_below" && s.Text != "" {
-			f.Text += "; " + pretty(s.Text)
+			f.Text += "; " + Prose(s.Text)
 		}
 	}
 	if p.LowerBound {
@@ -282,14 +151,6 @@ func limitQuantity(q string) string {
 	return q
 }
 
-func worse(a, b State) State {
-	order := []State{Good, Unknown, Note, Bad}
-	if slices.Index(order, b) > slices.Index(order, a) {
-		return b
-	}
-	return a
-}
-
 func riseFact(r *record.Result) Fact {
 	p := r.Peak
 	if p == nil || p.RiseK == nil {
@@ -332,7 +193,7 @@ func steadyFact(r *record.Result) Fact {
 		f.Text += "; extrapolated end " + optionalMeasured(s.ExtrapolatedC, s.ExtrapolatedExpandedK, "degC")
 	}
 	if s.ExtrapolationNote != "" {
-		f.Text += " (" + pretty(s.ExtrapolationNote) + ")"
+		f.Text += " (" + Prose(s.ExtrapolationNote) + ")"
 	}
 	if !s.Valid {
 		f.State = worse(f.State, Note)
@@ -380,14 +241,6 @@ func powerFact(r *record.Result) Fact {
 	return f
 }
 
-// count is "1 dip", "3 dips".
-func count(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
-}
-
 func ambientFact(r *record.Result) Fact {
 	a := r.Ambient
 	if a == nil {
@@ -418,7 +271,7 @@ func probesFact(r *record.Result) Fact {
 				text += " " + from
 			}
 			if p.Note != "" {
-				text += " (" + pretty(p.Note) + ")"
+				text += " (" + Prose(p.Note) + ")"
 			}
 			odd = append(odd, text)
 		}
@@ -457,12 +310,4 @@ func gapsFact(r *record.Result) Fact {
 		parts = append(parts, fmt.Sprintf("and %d more", n))
 	}
 	return Fact{"Gaps", fmt.Sprintf("%s, %s in all: %s", count(len(r.Gaps), "gap"), Length(total), strings.Join(parts, "; ")), Note}
-}
-
-// Prose is text of the analysis as people read it: units and signs as on a page.
-func Prose(text string) string { return pretty(text) }
-
-// pretty sets units in text of the analysis as the rest of a page has them.
-func pretty(text string) string {
-	return strings.NewReplacer(" degC", " °C", "+-", "±").Replace(text)
 }

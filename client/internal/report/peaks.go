@@ -3,70 +3,22 @@ package report
 import (
 	"errors"
 	"fmt"
-	"image/color"
 	"io"
 	"math"
 	"slices"
 	"strings"
 
-	"gonum.org/v1/plot"
-	"gonum.org/v1/plot/font"
 	"gonum.org/v1/plot/text"
 	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 
+	"soakrig/client/internal/chart"
 	"soakrig/daemon/analysis"
 	"soakrig/daemon/record"
 )
 
 // ErrNothingToDraw says that no row has the quantity of a chart.
 var ErrNothingToDraw = errors.New("nothing to draw")
-
-// The charts' own look: dark ink on white, colours that stay apart for colour-blind
-// readers and in grey, and a different shape for each setup.
-var (
-	chartInk  = color.NRGBA{0x1d, 0x25, 0x30, 0xff}
-	chartSoft = color.NRGBA{0x59, 0x62, 0x6e, 0xff}
-	chartLine = color.NRGBA{0xd8, 0xd4, 0xc9, 0xff}
-	chartBad  = color.NRGBA{0xa3, 0x23, 0x3a, 0xff}
-	chartBand = color.NRGBA{0xa3, 0x23, 0x3a, 0x26}
-)
-
-// chartColours are those of the page's curves; what is more takes them again and is
-// told apart by its name.
-func chartColours() []color.NRGBA {
-	return []color.NRGBA{
-		{0x0b, 0x62, 0xb0, 0xff}, {0xd2, 0x56, 0x0a, 0xff}, {0x1b, 0x8a, 0x72, 0xff}, {0x6b, 0x12, 0x50, 0xff}, {0x23, 0x26, 0x1c, 0xff},
-	}
-}
-
-const (
-	chartWidth = 17 * vg.Centimeter // an article's column
-	fontBody   = vg.Length(9)
-	fontTitle  = vg.Length(12)
-	fontSmall  = vg.Length(8)
-)
-
-// pen draws. gonum's PDF canvas can't find its own bold fonts, so bold is off there.
-type pen struct {
-	draw.Canvas
-	bold bool
-}
-
-func (p pen) style(size vg.Length, c color.Color, bold bool) text.Style {
-	f := font.Font{Typeface: "Liberation", Variant: "Sans", Size: size}
-	if bold && p.bold {
-		f.Weight = 3 // font.WeightBold of x/image
-	}
-	return text.Style{Color: c, Font: f, Handler: plot.DefaultTextHandler, YAlign: draw.YCenter}
-}
-
-// FillText writes text whose figures are level with the place; gonum centres the whole
-// font, with what hangs below the line.
-func (p pen) FillText(st text.Style, at vg.Point, s string) {
-	at.Y += 0.12 * st.Font.Size
-	p.Canvas.FillText(st, at, s)
-}
 
 // dot is one row of a peaks chart.
 type dot struct {
@@ -125,7 +77,7 @@ func PeaksChart(c *Compared, quantity string, w io.Writer, format string) error 
 		if row.Value == nil {
 			continue
 		}
-		d := dot{row: row, unit: place(&p.units, rowName(row)), setup: place(&p.setups, row.Setup), value: *row.Value, verdict: row.Verdict}
+		d := dot{row: row, unit: place(&p.units, unitName(row.Unit, row.Revision)), setup: place(&p.setups, row.Setup), value: *row.Value, verdict: row.Verdict}
 		if row.Expanded != nil {
 			d.u = *row.Expanded
 		}
@@ -143,7 +95,8 @@ func PeaksChart(c *Compared, quantity string, w io.Writer, format string) error 
 	}
 	p.bound, p.guard = c.sharedLimit(quantity)
 	height := vg.Length(3.2)*vg.Centimeter + vg.Length(len(p.units))*max(1.1, 0.62*vg.Length(len(p.setups)))*vg.Centimeter
-	return drawChart(w, format, height, title, p.describe(title), p.setups, p.draw)
+	frame := chart.Frame{Height: height, Title: title, Words: p.describe(title), Key: p.setups}
+	return frame.Write(w, format, p.draw)
 }
 
 func place(list *[]string, s string) int {
@@ -216,41 +169,60 @@ func remark(d *dot) string {
 	return strings.Join(words, ", ")
 }
 
-// draw draws the dots. Axes are drawn by hand: there is one, with nice ticks.
-func (p *peaksChart) draw(c pen) {
-	label := c.style(fontBody, chartInk, true)
+// peaksArea is where the dots of a chart stand.
+type peaksArea struct {
+	vg.Rectangle
+	across chart.Scale
+	rowH   vg.Length // of a unit
+	step   vg.Length // between the setups of a unit
+	setups int
+}
+
+// y is the height of a dot.
+func (a *peaksArea) y(d *dot) vg.Length {
+	return a.Max.Y - (vg.Length(d.unit)+0.5)*a.rowH + (vg.Length(a.setups-1)/2-vg.Length(d.setup))*a.step
+}
+
+// area is what the names of the units on the left and the words of the dots on the right
+// leave of the canvas.
+func (p *peaksChart) area(c chart.Pen, label text.Style) *peaksArea {
 	left := vg.Length(0)
 	for _, u := range p.units {
 		left = max(left, label.Width(u))
 	}
 	left += 0.9 * vg.Centimeter
-	area := vg.Rectangle{Min: vg.Point{X: c.Min.X + left, Y: c.Min.Y + 1.2*vg.Centimeter}, Max: vg.Point{X: c.Max.X - 3.1*vg.Centimeter, Y: c.Max.Y - 0.3*vg.Centimeter}}
+	a := &peaksArea{setups: len(p.setups), Rectangle: vg.Rectangle{Min: vg.Point{X: c.Min.X + left, Y: c.Min.Y + 1.2*vg.Centimeter},
+		Max: vg.Point{X: c.Max.X - 3.1*vg.Centimeter, Y: c.Max.Y - 0.3*vg.Centimeter}}}
 	low, high := p.span()
-	xOf := func(v float64) vg.Length { return area.Min.X + vg.Length((v-low)/(high-low))*(area.Max.X-area.Min.X) }
-	rowH := (area.Max.Y - area.Min.Y) / vg.Length(len(p.units))
+	a.across = chart.Scale{Low: low, High: high, From: a.Min.X, To: a.Max.X}
+	a.rowH = (a.Max.Y - a.Min.Y) / vg.Length(len(p.units))
+	a.step = a.rowH * 0.8 / vg.Length(max(len(p.setups), 1))
+	return a
+}
+
+// draw draws the dots. The axis is drawn by hand: there is one, with nice ticks.
+func (p *peaksChart) draw(c chart.Pen) {
+	label := c.Bold(chart.BodySize, chart.Ink)
+	label.XAlign = draw.XRight
+	area := p.area(c, label)
 	words := p.unit + "; whiskers: expanded uncertainty, k = 2"
 	if len(p.measured) > 0 {
 		words += "; tick: the peak as measured"
 	}
-	axis(c, area, xOf, low, high, words)
+	digits := chart.TickDigits(area.across.High - area.across.Low)
+	c.Axis(area.Rectangle, area.across, func(v float64) string { return Fixed(v, digits) }, words)
 	for i, u := range p.units {
-		y := area.Max.Y - (vg.Length(i)+0.5)*rowH
-		st := label
-		st.XAlign = draw.XRight
-		c.FillText(st, vg.Point{X: area.Min.X - 0.35*vg.Centimeter, Y: y}, u)
+		y := area.Max.Y - (vg.Length(i)+0.5)*area.rowH
+		c.FillText(label, vg.Point{X: area.Min.X - 0.35*vg.Centimeter, Y: y}, u)
 		if i > 0 {
-			line(c, chartLine, 0.6, nil, vg.Point{X: c.Min.X + 0.4*vg.Centimeter, Y: y + rowH/2}, vg.Point{X: area.Max.X, Y: y + rowH/2})
+			c.Line(chart.Solid(chart.Grid, 0.6), vg.Point{X: c.Min.X + 0.4*vg.Centimeter, Y: y + area.rowH/2}, vg.Point{X: area.Max.X, Y: y + area.rowH/2})
 		}
 	}
-	step := rowH * 0.8 / vg.Length(max(len(p.setups), 1))
-	yOf := func(d *dot) vg.Length {
-		return area.Max.Y - (vg.Length(d.unit)+0.5)*rowH + (vg.Length(len(p.setups)-1)/2-vg.Length(d.setup))*step
-	}
 	if p.bound != nil {
-		p.limit(c, area, xOf, yOf, step)
+		p.limit(c, area)
 	}
 	for i := range p.dots {
-		p.dot(c, &p.dots[i], xOf, yOf(&p.dots[i]))
+		p.dot(c, area, &p.dots[i])
 	}
 }
 
@@ -272,62 +244,75 @@ func (p *peaksChart) span() (low, high float64) {
 
 // limit draws the limit and, for each dot, its guard band: as wide as its own
 // uncertainty to both sides.
-func (p *peaksChart) limit(c pen, area vg.Rectangle, xOf func(float64) vg.Length, yOf func(*dot) vg.Length, step vg.Length) {
+func (p *peaksChart) limit(c chart.Pen, area *peaksArea) {
 	for i := range p.dots {
 		d := &p.dots[i]
 		w := d.u
 		if w == 0 {
 			w = p.guard
 		}
-		y := yOf(d)
-		c.SetColor(chartBand)
-		c.Fill(rectangle(vg.Rectangle{Min: vg.Point{X: xOf(*p.bound - w), Y: y - step/2}, Max: vg.Point{X: xOf(*p.bound + w), Y: y + step/2}}))
+		y := area.y(d)
+		c.SetColor(chart.Band)
+		c.Fill(chart.Rectangle(vg.Rectangle{Min: vg.Point{X: area.across.At(*p.bound - w), Y: y - area.step/2},
+			Max: vg.Point{X: area.across.At(*p.bound + w), Y: y + area.step/2}}))
 	}
-	x := xOf(*p.bound)
-	line(c, chartBad, 1.4, []vg.Length{5, 3}, vg.Point{X: x, Y: area.Min.Y}, vg.Point{X: x, Y: area.Max.Y})
-	st := c.style(fontSmall, chartBad, true)
+	x := area.across.At(*p.bound)
+	c.Line(draw.LineStyle{Color: chart.Bad, Width: 1.4, Dashes: []vg.Length{5, 3}}, vg.Point{X: x, Y: area.Min.Y}, vg.Point{X: x, Y: area.Max.Y})
+	st := c.Bold(chart.SmallSize, chart.Bad)
 	st.XAlign = draw.XCenter
 	c.FillText(st, vg.Point{X: x, Y: area.Max.Y + 0.22*vg.Centimeter}, fmt.Sprintf("limit %g %s, guard band tinted", *p.bound, p.unit))
 }
 
-func (p *peaksChart) dot(c pen, d *dot, xOf func(float64) vg.Length, y vg.Length) {
-	x := xOf(d.value)
-	col := chartColours()[d.setup%len(chartColours())]
+// dot draws a row: whisker, the peak as it was measured, sign, words.
+func (p *peaksChart) dot(c chart.Pen, area *peaksArea, d *dot) {
+	x, y := area.across.At(d.value), area.y(d)
 	void := d.verdict == record.VerdictVoid
-	ls := []vg.Length(nil)
-	if void {
-		ls = []vg.Length{2, 2}
-	}
-	end := x
-	if d.u > 0 {
-		a, z := xOf(d.value-d.u), xOf(d.value+d.u)
-		end = z
-		line(c, col, 1.4, ls, vg.Point{X: a, Y: y}, vg.Point{X: z, Y: y})
-		line(c, col, 1.4, nil, vg.Point{X: a, Y: y - 3}, vg.Point{X: a, Y: y + 3})
-		if !d.row.LowerBound {
-			line(c, col, 1.4, nil, vg.Point{X: z, Y: y - 3}, vg.Point{X: z, Y: y + 3})
-		}
-	}
-	if d.row.LowerBound { // an arrow: the true value may be higher
-		line(c, col, 1.4, nil, vg.Point{X: end, Y: y}, vg.Point{X: end + 12, Y: y})
-		line(c, col, 1.4, nil, vg.Point{X: end + 7, Y: y + 4}, vg.Point{X: end + 12, Y: y})
-		line(c, col, 1.4, nil, vg.Point{X: end + 7, Y: y - 4}, vg.Point{X: end + 12, Y: y})
-		end += 14
-	}
+	end := d.whisker(c, area)
+	tick := chart.Solid(chart.Ink, 1.2)
 	if v, ok := p.measured[d.row]; ok {
-		line(c, chartInk, 1.2, nil, vg.Point{X: xOf(v), Y: y - 7}, vg.Point{X: xOf(v), Y: y + 7})
+		at := area.across.At(v)
+		c.Line(tick, vg.Point{X: at, Y: y - 7}, vg.Point{X: at, Y: y + 7})
 	}
-	glyph(c, vg.Point{X: x, Y: y}, d.setup, void || d.row.Limited)
+	c.Sign(vg.Point{X: x, Y: y}, chart.Sign{Setup: d.setup, Hollow: void || d.row.Limited})
 	if void {
-		line(c, chartInk, 1.2, nil, vg.Point{X: x - 6, Y: y - 6}, vg.Point{X: x + 6, Y: y + 6})
-		line(c, chartInk, 1.2, nil, vg.Point{X: x - 6, Y: y + 6}, vg.Point{X: x + 6, Y: y - 6})
+		c.Line(tick, vg.Point{X: x - 6, Y: y - 6}, vg.Point{X: x + 6, Y: y + 6})
+		c.Line(tick, vg.Point{X: x - 6, Y: y + 6}, vg.Point{X: x + 6, Y: y - 6})
 	}
 	words := rowValue(d.row)
 	if s := remark(d); s != "" {
 		words += "  " + s
 	}
-	st := c.style(fontSmall, chartInk, false)
-	c.SetColor(color.NRGBA{0xff, 0xff, 0xff, 0xcc}) // legible over the limit and its band
-	c.Fill(rectangle(vg.Rectangle{Min: vg.Point{X: end + 4, Y: y - 5.5}, Max: vg.Point{X: end + 8 + st.Width(words), Y: y + 5.5}}))
+	st := c.Plain(chart.SmallSize, chart.Ink)
+	c.SetColor(chart.Veil)
+	c.Fill(chart.Rectangle(vg.Rectangle{Min: vg.Point{X: end + 4, Y: y - 5.5}, Max: vg.Point{X: end + 8 + st.Width(words), Y: y + 5.5}}))
 	c.FillText(st, vg.Point{X: end + 6, Y: y}, words)
+}
+
+// whisker draws the expanded uncertainty, dashed for a void row, and an arrow where the
+// true value may be higher. It gives the place where it ends.
+func (d *dot) whisker(c chart.Pen, area *peaksArea) (end vg.Length) {
+	y := area.y(d)
+	end = area.across.At(d.value)
+	st := chart.Solid(chart.CurveColour(d.setup), 1.4)
+	if d.u > 0 {
+		from, to := area.across.At(d.value-d.u), area.across.At(d.value+d.u)
+		end = to
+		bar := st
+		if d.verdict == record.VerdictVoid {
+			bar.Dashes = []vg.Length{2, 2}
+		}
+		c.Line(bar, vg.Point{X: from, Y: y}, vg.Point{X: to, Y: y})
+		c.Line(st, vg.Point{X: from, Y: y - 3}, vg.Point{X: from, Y: y + 3})
+		if !d.row.LowerBound {
+			c.Line(st, vg.Point{X: to, Y: y - 3}, vg.Point{X: to, Y: y + 3})
+		}
+	}
+	if !d.row.LowerBound {
+		return end
+	}
+	tip := vg.Point{X: end + 12, Y: y}
+	c.Line(st, vg.Point{X: end, Y: y}, tip)
+	c.Line(st, vg.Point{X: end + 7, Y: y + 4}, tip)
+	c.Line(st, vg.Point{X: end + 7, Y: y - 4}, tip)
+	return end + 14
 }
