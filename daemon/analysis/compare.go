@@ -23,9 +23,10 @@ type CompareOptions struct {
 	Public   bool     `json:"public,omitempty"`    // true: one coverage factor for the whole table (Bonferroni); false: k = 2 for each pair
 	Override []string `json:"override,omitempty"`  // mismatches to accept, by key; "all" accepts every one. They are printed
 	MaxPairs int      `json:"max_pairs,omitempty"` // pairs listed; zero: 2016, those of 64 rows. Ranks always rest on all
-	// Remounted says that the probes were mounted anew for every repeat: then the
-	// pooled run-to-run deviation stands for mounting and run to run, where it rests on
-	// at least four degrees of freedom.
+	// Remounted says that the probes were mounted anew for every repeat: then mounting
+	// shrinks with the number of runs, and the pooled run-to-run deviation stands for
+	// mounting and run to run, where it rests on at least four degrees of freedom. False:
+	// repeats share the error of their mounting.
 	Remounted bool `json:"remounted,omitempty"`
 }
 
@@ -145,7 +146,7 @@ func Compare(results []record.Result, o CompareOptions) (Comparison, error) {
 		p.Used, pooled = true, p
 	}
 	for i := range cmp.Rows {
-		cmp.Rows[i].fill(cmp.Quantity, c, pooled)
+		cmp.Rows[i].fill(cmp.Quantity, c, pooled, o.Remounted)
 	}
 	slices.SortStableFunc(cmp.Rows, coolerFirst)
 	cmp.place()
@@ -251,7 +252,7 @@ func pool(rows []ComparedRow, quantity string) *PooledRepeat {
 }
 
 // fill takes the numbers of a row from its runs.
-func (r *ComparedRow) fill(quantity string, c Constants, pooled *PooledRepeat) {
+func (r *ComparedRow) fill(quantity string, c Constants, pooled *PooledRepeat, remounted bool) {
 	var values, held, rise, room, power, energy, loss, load []float64
 	order := []record.Verdict{record.VerdictNone, record.VerdictPass, record.VerdictMarginal, record.VerdictFail, record.VerdictVoid}
 	r.Verdict, r.Ranked = record.VerdictNone, false
@@ -264,9 +265,6 @@ func (r *ComparedRow) fill(quantity string, c Constants, pooled *PooledRepeat) {
 		r.Limited = r.Limited || x.Limited
 		if v, _ := valueOf(x, quantity); has(v) {
 			values = append(values, v)
-			if r.lines == nil {
-				r.lines = x.Budget
-			}
 		}
 		if p := x.Peak; p != nil {
 			held, rise, room = append(held, p.HeldC), append(rise, orAbsent(p.RiseK)), append(room, orAbsent(p.AmbientC))
@@ -285,7 +283,7 @@ func (r *ComparedRow) fill(quantity string, c Constants, pooled *PooledRepeat) {
 	r.HeldC, r.RiseK, r.AmbientC = number(meanOf(held)), number(meanOf(rise)), number(meanOf(room))
 	r.MeanW, r.EnergyJ, r.LossShare = number(meanOf(power)), number(meanOf(energy)), number(meanOf(loss))
 	r.LoadS = number(meanOf(load))
-	r.lines, r.repeat = replaceRepeat(r.meanLines(quantity, float64(max(len(values), 1)), c), pooled, len(values))
+	r.lines, r.repeat = replaceRepeat(r.meanLines(quantity, c, remounted), pooled, len(values))
 	if r.Value != nil {
 		u := combine(r.lines)
 		k := coverage95(effective(u, r.repeat), c.CoverageFactor)
@@ -346,60 +344,6 @@ func loadLength(l *record.Load) float64 {
 		return absent
 	}
 	return *l.EndS - *l.StartS
-}
-
-// meanLines are the budget lines of the mean of n runs: what belongs to a run alone
-// shrinks with their number, the rest stays.
-func (r *ComparedRow) meanLines(quantity string, n float64, c Constants) []record.BudgetLine {
-	lines := slices.Clone(r.lines)
-	if quantity != CompareHeld {
-		lines = append(lines, normalLine("ambient correction", c.AmbientU, "", "", "constants ambient_u_k"))
-		if u := r.roomU(quantity, lines, c.CoverageFactor); u > 0 {
-			lines = append(lines, normalLine("room sensor", u, "channel", "room of "+r.Rig, "the runs' expanded uncertainty of the rise"))
-		}
-	}
-	if len(r.lines) == 0 && r.Value != nil {
-		_, u := valueOf(&r.results[0], quantity)
-		if !has(u) {
-			u = c.DefaultExpK
-		}
-		lines = append(lines, normalLine("as reported", u/c.CoverageFactor, "", "", "the run's expanded uncertainty"))
-	}
-	for i := range lines {
-		l := &lines[i]
-		own := 1 - l.SharedCorrelation
-		switch {
-		case l.SharedKey == "" || l.SharedBy == "run":
-			l.StandardK /= math.Sqrt(n)
-		case n > 1:
-			u := l.StandardK
-			l.StandardK = u * root(1-own+own/n)
-			if l.StandardK > 0 {
-				l.SharedCorrelation = min(u*u*(1-own)/(l.StandardK*l.StandardK), 1)
-			}
-		}
-	}
-	return lines
-}
-
-// roomU is what the runs' own uncertainty of a rise has beyond the lines at hand: the
-// room sensor's. Runs on one rig share it, so it widens a row and not their difference.
-// Zero: the sensor shares errors with the probes, and the lines are enough.
-func (r *ComparedRow) roomU(quantity string, lines []record.BudgetLine, k float64) float64 {
-	if len(r.lines) == 0 {
-		return 0 // the run's uncertainty stands as a whole
-	}
-	sum, n := 0.0, 0.0
-	for i := range r.results {
-		if _, u := valueOf(&r.results[i], quantity); has(u) {
-			sum, n = sum+float64(u/k*(u/k)), n+1
-		}
-	}
-	if n == 0 {
-		return 0
-	}
-	u := combine(lines)
-	return math.Sqrt(max(sum/n-float64(u*u), 0))
 }
 
 func coolerFirst(a, b ComparedRow) int {

@@ -108,7 +108,8 @@ func (k *keyedLines) difference(m *keyedLines) float64 {
 		case c > 0:
 			j++
 		default:
-			r := min(k.shared[i].SharedCorrelation, m.shared[j].SharedCorrelation)
+			// What is shared is one error: of r1 of one variance and r2 of the other.
+			r := math.Sqrt(k.shared[i].SharedCorrelation * m.shared[j].SharedCorrelation)
 			v -= float64(2 * r * k.shared[i].StandardK * m.shared[j].StandardK)
 			i, j = i+1, j+1
 		}

@@ -100,7 +100,7 @@ func (c Constants) runLines(ch *Channel, rise float64, run string, settled bool)
 	}
 	key := "run:" + run
 	lines := []record.BudgetLine{
-		normalLine("peak estimator", c.PeakNoiseK, "", "", "noise of the held peak, by simulation"),
+		normalLine(peakEstimator, c.PeakNoiseK, "", "", "noise of the held peak, by simulation"),
 	}
 	if settled {
 		lines = append(lines, rectLine("not fully settled", c.UnsettledK, "run", key, "remaining rise at the steady criterion"))

@@ -24,6 +24,9 @@ a mismatch refuses the comparison unless --override (or --override=KEY for one o
 accepts it, which is printed. --published holds the whole table at 95 % instead of each
 pair: use it for tables that are published.
 
+Repeats of one row share the error of their probes' mounting, which their mean does not
+make smaller, unless --remounted says that the probes were mounted anew for each of them.
+
 -f draws the peaks (with --by rise, the rises; with --by reference, the peaks moved to
 the reference room beside the measured ones) as dots with their expanded uncertainty,
 limit and guard band; --curves overlays the hot spots with load start at
@@ -58,6 +61,7 @@ func (s *session) compareCommand() *cobra.Command {
 	f.Var(o.by, "by", "`QUANTITY` to rank by: held (peak), rise, reference (peak in the reference room); default: rise where every row has one")
 	complete(cmd, "by", func(string) []string { return o.by.known })
 	f.BoolVar(&o.rule.Public, "published", false, "one coverage factor for the whole table")
+	f.BoolVar(&o.rule.Remounted, "remounted", false, "the probes were mounted anew for every repeat")
 	f.StringArrayVar(&o.rule.Override, "override", nil, "accept mismatches: of `KEY`, or without a value every one")
 	f.Lookup("override").NoOptDefVal = "all"
 	f.StringArrayVarP(&o.charts, "file", "f", nil, "write the chart of peaks or rises to `FILE`; may be repeated")
