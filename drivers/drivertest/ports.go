@@ -206,25 +206,29 @@ func (p *Ports) end(t Transfer) {
 	p.log = append(p.log, t)
 }
 
-// make makes a port if these ports make what is asked for.
-func (p *Ports) make(kind, name string, there bool) {
-	if !there && p.any != nil {
-		p.any(p, kind, name)
+// find gives what is there under a name. Ports that make what is asked for make it first.
+func find[T any](p *Ports, kind, name string, there map[string]T) (T, bool) {
+	p.mu.Lock()
+	got, ok := there[name]
+	p.mu.Unlock()
+	if ok || p.any == nil {
+		return got, ok
 	}
+	p.any(p, kind, name)
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	got, ok = there[name]
+	return got, ok
 }
 
 // SPI implements bus.Ports.
 func (p *Ports) SPI(name string) (spi.PortCloser, error) {
-	p.mu.Lock()
-	_, ok := p.spi[name]
-	p.mu.Unlock()
-	p.make("spi", name, ok)
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	port := p.spi[name]
-	if port == nil {
+	port, ok := find(p, "spi", name, p.spi)
+	if !ok {
 		return nil, fmt.Errorf("no such port: %w", fs.ErrNotExist)
 	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	if port.openErr != nil {
 		return nil, port.openErr
 	}
@@ -234,16 +238,12 @@ func (p *Ports) SPI(name string) (spi.PortCloser, error) {
 
 // I2C implements bus.Ports.
 func (p *Ports) I2C(name string) (i2c.BusCloser, error) {
-	p.mu.Lock()
-	_, ok := p.i2c[name]
-	p.mu.Unlock()
-	p.make("i2c", name, ok)
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	b := p.i2c[name]
-	if b == nil {
+	b, ok := find(p, "i2c", name, p.i2c)
+	if !ok {
 		return nil, fmt.Errorf("no such bus: %w", fs.ErrNotExist)
 	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
 	if b.openErr != nil {
 		return nil, b.openErr
 	}
@@ -253,16 +253,11 @@ func (p *Ports) I2C(name string) (i2c.BusCloser, error) {
 
 // Pin implements bus.Ports.
 func (p *Ports) Pin(name string) (gpio.PinIO, error) {
-	p.mu.Lock()
-	_, ok := p.pins[name]
-	p.mu.Unlock()
-	p.make("gpio", name, ok)
-	p.mu.Lock()
-	defer p.mu.Unlock()
-	if pin := p.pins[name]; pin != nil {
-		return pin, nil
+	pin, ok := find(p, "gpio", name, p.pins)
+	if !ok {
+		return nil, fmt.Errorf("no such pin: %w", fs.ErrNotExist)
 	}
-	return nil, fmt.Errorf("no such pin: %w", fs.ErrNotExist)
+	return pin, nil
 }
 
 // Dial implements bus.Ports over net.Pipe.
