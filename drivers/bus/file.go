@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"sync/atomic"
@@ -86,6 +87,11 @@ func (j fileRead) exchange(_, r []byte) error {
 		return err
 	}
 	f, err := os.Open(path)
+	if errors.Is(err, fs.ErrPermission) {
+		if who := permission(path); who != "" {
+			return fmt.Errorf("%w; %s", err, who)
+		}
+	}
 	if err != nil {
 		return err
 	}

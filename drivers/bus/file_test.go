@@ -84,3 +84,27 @@ func TestSlowFile(t *testing.T) {
 	}
 	closing(t, w, f, h)
 }
+
+// TestFileWithoutPermission reads a file of the kernel that can only be written, also
+// by root.
+func TestFileWithoutPermission(t *testing.T) {
+	const path = "/proc/sys/vm/compact_memory"
+	if _, err := os.Stat(path); err != nil {
+		t.Skipf("this kernel has no file that nobody may read: %v", err)
+	}
+	h := bus.NewHost(drivertest.NewPorts())
+	defer closing(t, h)
+	f, err := h.File(bus.FileOptions{Path: path, For: "room"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, err = f.Read(t.Context(), make([]byte, 8))
+	if !errors.Is(err, os.ErrPermission) {
+		t.Fatalf("%v, want a refusal", err)
+	}
+	for _, want := range []string{path, "belongs to root", "-w-------", "group(s)"} {
+		if !strings.Contains(err.Error(), want) {
+			t.Errorf("%q does not say %q", err, want)
+		}
+	}
+}

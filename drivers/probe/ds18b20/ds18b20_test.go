@@ -163,7 +163,7 @@ func TestSensorGoesAndComes(t *testing.T) {
 }
 
 func TestPorts(t *testing.T) {
-	for port, want := range map[string]string{"28-0000051e2f3a": "/sys/bus/w1/devices/28-0000051e2f3a", "/x/28-1": "/x/28-1"} {
+	for port, want := range map[string]string{"28-0000051e2f3a": "/sys/bus/w1/devices/28-0000051e2f3a", "/x/28-1": "/x/28-1", "/x/28-1/w1_slave": "/x/28-1", "/x/28-1/": "/x/28-1"} {
 		if got, err := folder(0, drivers.Input{Port: port}); err != nil || got != want {
 			t.Errorf("%s: %s, %v", port, got, err)
 		}

@@ -12,7 +12,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"math"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -145,12 +144,6 @@ type chip struct {
 	buf      [64]byte
 }
 
-// scale is a file that holds what one code is worth in thousandths of a degC.
-type scale struct {
-	file   bus.File
-	milliC float64
-}
-
 // isFile tells whether a port names a file of a folder instead of the folder.
 func isFile(port string) bool {
 	name := filepath.Base(port)
@@ -226,6 +219,9 @@ func (c *chip) number(ctx context.Context, f bus.File) (int64, error) {
 	n, err := f.Read(ctx, c.buf[:])
 	if err != nil {
 		return 0, err
+	}
+	if n == len(c.buf) {
+		return 0, &textError{f.String(), errors.New("longer than any number")}
 	}
 	v, err := strconv.ParseInt(strings.TrimSpace(string(c.buf[:n])), 10, 64)
 	if err != nil {
@@ -333,49 +329,6 @@ func (c *chip) readFlags(ctx context.Context, r *drivers.Reading) error {
 	}
 	return nil
 }
-
-// identify compares what the kernel's driver says about its chip with what the
-// configuration says. A file that is not there says nothing.
-func (c *chip) identify(ctx context.Context) (drivers.Faults, error) {
-	for _, s := range c.scales {
-		text, err := c.text(ctx, s.file)
-		if absent(err) {
-			continue
-		}
-		if err != nil {
-			return drivers.TransferFaults(err), err
-		}
-		got, err := strconv.ParseFloat(text, 64)
-		if err != nil {
-			return drivers.Corrupt, fmt.Errorf("%s: %w", s.file, err)
-		}
-		if !(math.Abs(got-s.milliC) <= 1e-6*s.milliC) {
-			return drivers.NoChip, fmt.Errorf("%s says %s, that of a %s is %g: another chip than chip: names", s.file, text, c.model.name, s.milliC)
-		}
-	}
-	if c.typ == nil || c.couple == "" {
-		return 0, nil
-	}
-	text, err := c.text(ctx, c.typ)
-	switch {
-	case absent(err), err == nil && (text == "" || text == "?"): // "?" is the kernel's word for a driver that does not know
-		return 0, nil
-	case err != nil:
-		return drivers.TransferFaults(err), err
-	case !strings.EqualFold(text, c.couple):
-		return drivers.ConfigLost, fmt.Errorf("%s says %s, the channel's couple is %s: correct the device tree (or write the letter to that file, where it may be written), or the channel", c.typ, text, c.couple)
-	}
-	return 0, nil
-}
-
-// text reads a file of one word.
-func (c *chip) text(ctx context.Context, f bus.File) (string, error) {
-	n, err := f.Read(ctx, c.buf[:])
-	return strings.TrimSpace(string(c.buf[:n])), err
-}
-
-// absent tells whether a file is not there: not every kernel has every file.
-func absent(err error) bool { return errors.Is(err, fs.ErrNotExist) }
 
 func (c *chip) judge(r *drivers.Reading) {
 	if c.cold != nil {
