@@ -100,9 +100,9 @@ func TestC2StopFreesAStalledStream(t *testing.T) {
 	noLeaks(t)
 	f := newFixture(t).start()
 	stall(t, f)
+	begin := time.Now()
 	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
 	defer cancel()
-	begin := time.Now()
 	if err := f.srv.Shutdown(ctx); err != nil {
 		t.Error(err)
 	}
@@ -272,19 +272,15 @@ func TestC6C7C8AHundredSubscribers(t *testing.T) {
 	if wrong.Load() > 0 {
 		t.Errorf("%d sequences out of order", wrong.Load())
 	}
-	stuck := 0
-	for _, s := range f.srv.Streams() {
-		if s.Lag > 0 {
-			stuck++
-		}
-	}
-	if !testing.Short() && stuck < stalled {
-		t.Errorf("%d streams lag, want the %d stalled ones", stuck, stalled)
-	}
+	// Those that nobody reads lag, but for one whose client was too busy to answer a ping.
+	eventually(t, time.Minute, "only streams that nobody reads to be left, all behind", func() bool {
+		streams := f.srv.Streams()
+		return len(streams) <= stalled+gone && (testing.Short() || !slices.ContainsFunc(streams, func(s Stream) bool { return s.Lag == 0 }))
+	})
 	// A producer that waits for a subscriber that does not read would not be here. How
 	// long an append takes is a benchmark's business: daemon/speed.
 	// Those behind the blackhole are gone by keepalive, without anybody closing.
-	eventually(t, 30*time.Second, "the streams behind the blackhole to end", func() bool { return len(f.srv.Streams()) <= stalled })
+	eventually(t, 2*time.Minute, "the streams behind the blackhole to end", func() bool { return len(f.srv.Streams()) <= stalled })
 }
 
 // C11: handlers stayed when clients vanished without a FIN.
