@@ -56,7 +56,7 @@ const checkPatience = 3 * time.Second
 // Check opens and reads every source once and stores nothing. The error is about
 // configuration or hardware that can't be used at all.
 func Check(ctx context.Context, c *Config, known []*drivers.Driver) (CheckReport, error) {
-	b, err := openBoard(c)
+	b, err := openBoard(c, false)
 	if err != nil {
 		return CheckReport{}, err
 	}

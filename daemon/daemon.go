@@ -40,6 +40,9 @@ type Options struct {
 	Notify func(state string)
 	// Watchdog is how often WATCHDOG=1 is due; zero: never.
 	Watchdog time.Duration
+	// Held has a simulated rig's time stand still at its start until Daemon.Hold lets it
+	// pass; on hardware it is refused.
+	Held bool
 }
 
 // Daemon is a running soakd.
@@ -126,7 +129,7 @@ func Start(opts Options) (*Daemon, error) {
 // start starts the rooms in the order in which a sample passes them.
 func (d *Daemon) start() (err error) {
 	opts := d.opts
-	if d.board, err = openBoard(opts.Config); err != nil {
+	if d.board, err = openBoard(opts.Config, opts.Held); err != nil {
 		return err
 	}
 	if opts.Config.Simulated == nil {
@@ -171,6 +174,9 @@ func (d *Daemon) startAcquiring(c *Config) error {
 	ctx, cancel := context.WithCancel(outside)
 	run := &acquiring{Acquirer: a, cancel: cancel, done: make(chan struct{})}
 	d.acq.Store(run)
+	if h := d.board.hold; h != nil && h.scanned == nil {
+		h.scanned = a.Scanned()
+	}
 	go func() {
 		defer close(run.done)
 		if run.err = a.Run(ctx); run.err != nil {

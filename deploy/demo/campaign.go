@@ -145,6 +145,7 @@ func stay(ctx context.Context, benches map[string]*bench, names []string, stdout
 	fmt.Fprintln(stdout, "\nThe rigs stay up; end with Ctrl-C. Metrics and gRPC:")
 	for _, n := range names {
 		d := benches[n].daemon
+		d.Hold().Release()
 		fmt.Fprintf(stdout, "  %s  http://%s/metrics  soak --rig %s status\n", n, d.HTTPAddr(), d.GRPCAddr())
 	}
 	<-ctx.Done()

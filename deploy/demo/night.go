@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	_ "embed"
-	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -19,9 +18,6 @@ import (
 //go:embed night.yaml
 var nightYAML string
 
-// loadAt is when the night's load begins, rig time; night.yaml has the same.
-const loadAt = 2 * time.Hour
-
 // runNight soaks one unit through a night and shows what is read in the morning.
 func runNight(ctx context.Context, o options, stdout, stderr io.Writer) error {
 	began := time.Now()
@@ -30,20 +26,21 @@ func runNight(ctx context.Context, o options, stdout, stderr io.Writer) error {
 	}
 	const name = "bench-1"
 	p := newProgress(stderr, []string{name})
-	b, err := openRig(ctx, "night.yaml", nightYAML, name, map[string]any{"Speed": o.speed, "Dir": filepath.Join(o.dir, "journals", name)}, p)
+	b, err := openRig(ctx, o, "night.yaml", nightYAML, name, map[string]any{"Speed": o.speed}, p)
 	if err != nil {
 		return err
 	}
 	defer b.close()
 	j := job{bench: name, unit: "tansy-8", setup: "overnight"}
+	if err := b.until(ctx, b.at+between); err != nil {
+		return err
+	}
 	run, _, err := b.client.Start(ctx, client.StartRequest{Unit: j.unit, Setup: record.Setup{Name: j.setup}, Operator: "demo"})
 	if err != nil {
 		return fmt.Errorf("start the run: %w", err)
 	}
-	if at := b.daemon.Clock().Elapsed(); at > loadAt-10*time.Minute {
-		return errors.New("this machine took too long to start the run: the load is on before its baseline; give a lower -speed")
-	}
-	if err := b.follow(ctx, run, j); err != nil {
+	asleep := func(context.Context) error { b.daemon.Hold().Release(); return nil }
+	if err := b.follow(ctx, run, j, asleep); err != nil {
 		return err
 	}
 	rig := []string{"--rig", name + "=" + b.daemon.GRPCAddr()}
