@@ -4,15 +4,16 @@ import "time"
 
 // Opts says what the rig is. Its yaml keys are those of rig.yaml's simulated:
 // block; absent keys keep what DefaultOpts has. Temperatures are degC, differences
-// K, powers W. All times are rig time.
+// K, powers W. All times are rig time. A zero Start is 2026-01-05 08:00 UTC here; soakd
+// puts the time of its start. The manual page of rig.yaml shows the comments of the keys.
 type Opts struct {
 	Seed      uint64    `yaml:"seed"`      // every random number follows from it
-	Start     time.Time `yaml:"start"`     // what Now returns at rig time 0; zero: 2026-01-05 08:00 UTC
-	Room      Room      `yaml:"room"`      //
+	Start     time.Time `yaml:"start"`     // wall time at rig time 0; left out: the time of the start
+	Room      Room      `yaml:"room"`      // the air that the rig stands in
 	Chips     []Chip    `yaml:"chips"`     // replaces the default rig as a whole
 	MISO      string    `yaml:"miso"`      // what an unanswered SPI line reads: "low" or "high" (pull resistor)
 	Errors    Errors    `yaml:"errors"`    // of probes and converters
-	Meter     Meter     `yaml:"meter"`     //
+	Meter     Meter     `yaml:"meter"`     // the wall-power meter
 	Unit      UnitOpts  `yaml:"unit"`      // mounted at the start
 	Load      []LoadAt  `yaml:"load"`      // a load script's doings, in order of time
 	Faults    []Fault   `yaml:"faults"`    // of the rig
@@ -24,13 +25,13 @@ type Room struct {
 	Mean          float64       `yaml:"mean"`          // degC
 	Swing         float64       `yaml:"swing"`         // K, amplitude of the air conditioning's cycle
 	Period        time.Duration `yaml:"period"`        // of that cycle
-	Setbacks      []Setback     `yaml:"setbacks"`      //
+	Setbacks      []Setback     `yaml:"setbacks"`      // that move the room for a while: the night, an open door
 	Recirculation float64       `yaml:"recirculation"` // part of the enclosure's rise that the intake sees, 0..1
 }
 
 // Setback moves the room for a while: the night, an open door.
 type Setback struct {
-	At     time.Duration `yaml:"at"`
+	At     time.Duration `yaml:"at"`     // rig time
 	For    time.Duration `yaml:"for"`    // zero: for good
 	By     float64       `yaml:"by"`     // K, negative: colder
 	Within time.Duration `yaml:"within"` // time constant of the change; zero: 20 min
@@ -92,11 +93,11 @@ type UnitOpts struct {
 	Die        Mass          `yaml:"die"`         // processor to enclosure air; takes the processor's power
 	Box        Mass          `yaml:"box"`         // enclosure to room; takes everything
 	Loss       Loss          `yaml:"loss"`        // of all stages together
-	Supply     Supply        `yaml:"supply"`      //
-	Limiter    Limiter       `yaml:"limiter"`     //
-	Boost      Boost         `yaml:"boost"`       //
-	Loop       Loop          `yaml:"loop"`        //
-	Crash      Crash         `yaml:"crash"`       //
+	Supply     Supply        `yaml:"supply"`      // loss of its power supply
+	Limiter    Limiter       `yaml:"limiter"`     // how it protects itself
+	Boost      Boost         `yaml:"boost"`       // lets the load start higher for a while
+	Loop       Loop          `yaml:"loop"`        // a load that pauses between its cycles
+	Crash      Crash         `yaml:"crash"`       // ends the load early, once per mounting
 	ContactErr float64       `yaml:"contact_err"` // part of the rise above the air that a bonded bead misses, each mounting, standard deviation
 	Faults     []Fault       `yaml:"faults"`      // that come with this unit; places only
 }
@@ -109,8 +110,8 @@ type Stage struct {
 
 // Mass is one lump of heat capacity: KPerW times its capacity is Time.
 type Mass struct {
-	KPerW float64       `yaml:"k_per_w"`
-	Time  time.Duration `yaml:"time"`
+	KPerW float64       `yaml:"k_per_w"` // thermal resistance, K/W
+	Time  time.Duration `yaml:"time"`    // time constant
 }
 
 // Loss is loss = Fixed + Linear*p + Quadratic*p^2 at 25 degC for p watts
@@ -125,14 +126,14 @@ type Loss struct {
 // Supply is the power supply's loss, FixedW + Linear*p + Quadratic*p^2 for p
 // watts of direct current. Its heat goes to the room, not into the enclosure.
 type Supply struct {
-	FixedW    float64 `yaml:"fixed"`
-	Linear    float64 `yaml:"linear"`
-	Quadratic float64 `yaml:"quadratic"`
+	FixedW    float64 `yaml:"fixed"`     // W
+	Linear    float64 `yaml:"linear"`    // W/W
+	Quadratic float64 `yaml:"quadratic"` // 1/W
 }
 
 // Limiter protects the unit from itself.
 type Limiter struct {
-	Kind       string  `yaml:"kind"`       // "none"; "hold": power falls until the temperature stays at At; "trip": power drops to Cut until it is Hysteresis cooler
+	Kind       string  `yaml:"kind"`       // "none"; "hold": power falls until the temperature stays at the set point; "trip": power drops to cut until it is hysteresis cooler
 	Sense      string  `yaml:"sense"`      // "hottest" stage, "die", or "stage 3"
 	AtC        float64 `yaml:"at"`         // degC
 	Hysteresis float64 `yaml:"hysteresis"` // K, trip only
@@ -155,19 +156,19 @@ type Loop struct {
 // Crash ends the load early, once per mounting.
 type Crash struct {
 	After time.Duration `yaml:"after"` // since the first load; zero: none
-	To    string        `yaml:"to"`    // "idle", "off", or "restart": off for Down, then idle
-	Down  time.Duration `yaml:"down"`
+	To    string        `yaml:"to"`    // "idle", "off", or "restart": off for a while, then idle
+	Down  time.Duration `yaml:"down"`  // length of a restart
 }
 
 // Fault is something that breaks. Either Place or Chip names what; neither: every
 // probe (or the unit for fan_stop).
 type Fault struct {
-	Kind  string        `yaml:"kind"`  // see FaultKinds
+	Kind  string        `yaml:"kind"`  // kind of fault
 	Chip  string        `yaml:"chip"`  // "SPI0.3", "SPI0.0/GPIO22", "I2C1/0x18", "I2C1/24" or "meter"
 	Place string        `yaml:"place"` // "stage 3", room, intake, exhaust
-	From  string        `yaml:"from"`  // what At counts from: "start" of the rig, "mount" of the unit, its first "load"; empty: start for the rig's, load for the unit's
-	At    time.Duration `yaml:"at"`
+	From  string        `yaml:"from"`  // what the time counts from: "start" of the rig, "mount" of the unit, its first "load"; empty: start for the rig's, load for the unit's
+	At    time.Duration `yaml:"at"`    // when it begins
 	For   time.Duration `yaml:"for"`   // zero: for good
-	Value float64       `yaml:"value"` // see FaultKinds
+	Value float64       `yaml:"value"` // as its kind says
 	Every time.Duration `yaml:"every"` // spikes: mean time between
 }

@@ -1,6 +1,6 @@
 // Command manual writes the manual page rig.yaml(5): every key from the comment at its
-// field of the configuration, every driver's own keys from the driver, and the simulated
-// rig as the example. A key without a comment is an error, not a blank.
+// field of the configuration, every driver's own keys from the driver, those of the
+// simulated rig from its options, and a simulated rig as the example. A key without a comment is an error, not a blank.
 //
 //	go run ./deploy/package/manual > rig.yaml.5
 //
@@ -9,7 +9,6 @@ package main
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"go/ast"
 	"go/parser"
@@ -25,6 +24,7 @@ import (
 
 	"soakrig/drivers"
 	"soakrig/drivers/all"
+	"soakrig/drivers/simrig"
 )
 
 func main() {
@@ -36,8 +36,9 @@ func main() {
 
 // Where the page's texts are, below the repository's root.
 const (
-	keysFile    = "daemon/internal/config/config.go"
-	exampleFile = "deploy/rigs/simulated.yaml"
+	keysFile      = "daemon/internal/config/config.go"
+	simulatedFile = "drivers/simrig/opts.go"
+	exampleFile   = "deploy/rigs/simulated.yaml"
 )
 
 // write writes the page; root is the repository's folder.
@@ -50,11 +51,18 @@ func write(w io.Writer, root string) error {
 	if err != nil {
 		return fmt.Errorf("read the example: %w", err)
 	}
-	keys, err := keysOf(string(text))
+	keys, err := keysOf(string(text), "Config")
 	if err != nil {
 		return fmt.Errorf("%s: %w", keysFile, err)
 	}
-	_, err = io.WriteString(w, page(keys, all.Drivers(), string(example), day()))
+	if text, err = os.ReadFile(filepath.Join(root, simulatedFile)); err != nil {
+		return fmt.Errorf("read the simulated rig's fields: %w", err)
+	}
+	simulated, err := keysOf(string(text), "Opts")
+	if err != nil {
+		return fmt.Errorf("%s: %w", simulatedFile, err)
+	}
+	_, err = io.WriteString(w, page(keys, simulated, all.Drivers(), string(example), day()))
 	return err
 }
 
@@ -73,8 +81,8 @@ type key struct {
 	below            []key
 }
 
-// keysOf reads the fields of struct Config and of what it holds.
-func keysOf(source string) ([]key, error) {
+// keysOf reads the fields of a struct and of what it holds.
+func keysOf(source, of string) ([]key, error) {
 	file, err := parser.ParseFile(token.NewFileSet(), "", source, parser.ParseComments|parser.SkipObjectResolution)
 	if err != nil {
 		return nil, err
@@ -88,10 +96,10 @@ func keysOf(source string) ([]key, error) {
 		}
 		return true
 	})
-	if structs["Config"] == nil {
-		return nil, errors.New("there is no struct Config")
+	if structs[of] == nil {
+		return nil, fmt.Errorf("there is no struct %s", of)
 	}
-	return fields(structs, "Config")
+	return fields(structs, of)
 }
 
 func fields(structs map[string]*ast.StructType, of string) ([]key, error) {
@@ -108,9 +116,9 @@ func fields(structs map[string]*ast.StructType, of string) ([]key, error) {
 		if name == "" || name == "-" {
 			continue
 		}
-		k := key{name: name, help: strings.Join(strings.Fields(f.Doc.Text()), " ")}
+		k := key{name: name, help: strings.Join(strings.Fields(cmp.Or(f.Doc.Text(), f.Comment.Text())), " ")}
 		if k.help == "" {
-			return nil, fmt.Errorf("%s.%s: key %s has no comment above it: say what it does, its unit, range and default", of, f.Names[0].Name, name)
+			return nil, fmt.Errorf("%s.%s: key %s has no comment above or beside it: say what it does, its unit, range and default", of, f.Names[0].Name, name)
 		}
 		var inner string
 		k.form, inner = form(f.Type, structs)
@@ -142,8 +150,11 @@ func form(t ast.Expr, structs map[string]*ast.StructType) (text, inner string) {
 		text, inner = form(t.Value, structs)
 		return "by name: " + text, inner
 	case *ast.SelectorExpr:
-		if t.Sel.Name == "Duration" {
+		switch t.Sel.Name {
+		case "Duration":
 			return "length of time", ""
+		case "Time":
+			return "date and time, RFC 3339", ""
 		}
 		return "", t.Sel.Name
 	case *ast.Ident:
@@ -151,14 +162,14 @@ func form(t ast.Expr, structs map[string]*ast.StructType) (text, inner string) {
 			return "keys", t.Name
 		}
 		return map[string]string{
-			"string": "text", "bool": "true or false", "int": "whole number", "float64": "number",
+			"string": "text", "bool": "true or false", "int": "whole number", "uint64": "whole number", "float64": "number",
 			"Size": "size", "Hertz": "50Hz or 60Hz", "Accuracy": "accuracy",
 		}[t.Name], ""
 	}
 	return "", fmt.Sprintf("%T", t)
 }
 
-func page(keys []key, all []*drivers.Driver, example, day string) string {
+func page(keys, simulated []key, all []*drivers.Driver, example, day string) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, ".TH RIG.YAML 5 %q soakrig soakrig\n", day)
 	b.WriteString(".SH NAME\nrig.yaml \\- configuration of soakd: one rig\n")
@@ -181,6 +192,12 @@ func page(keys []key, all []*drivers.Driver, example, day string) string {
 			fmt.Fprintf(&b, ".TP\n.BR %s \" (%s; %s)\"\n%s\n", roff(o.Key), roff(o.Scope), roff(strings.Trim(o.Unit+"; "+otherwise, "; ")), roff(o.Help))
 		}
 	}
+	b.WriteString(".SH KEYS OF THE SIMULATED RIG\n" + roff("They stand below simulated, beside speed. What is left out is as an invented unit of eight power stages has it. Times are rig time, which begins anew whenever soakd starts. Kinds of faults, what each can hit and what its value is:") + "\n")
+	for _, kind := range simrig.FaultKinds() {
+		name, help, _ := strings.Cut(kind, " ")
+		fmt.Fprintf(&b, ".TP\n.BR %s\n%s\n", roff(name), roff(help))
+	}
+	writeKeys(&b, simulated)
 	b.WriteString(".SH EXAMPLE\n.EX\n" + roff(strings.TrimRight(example, "\n")) + "\n.EE\n")
 	b.WriteString(".SH FILES\n.TP\n.I /etc/soakd/rig.yaml\nread by soakd.service\n.TP\n.I /usr/share/doc/soakrig/examples/rigs\nmore examples\n")
 	b.WriteString(".SH SEE ALSO\n.BR soakd (1),\n.BR soakd\\-check (1),\n.BR soakd\\-drivers (1)\n")

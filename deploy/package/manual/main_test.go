@@ -24,10 +24,10 @@ func TestPage(t *testing.T) {
 		t.Error("two pages differ")
 	}
 	entries := map[string]bool{}
-	for _, m := range regexp.MustCompile(`(?m)^\.BR (\S+) "`).FindAllStringSubmatch(first.String(), -1) {
+	for _, m := range regexp.MustCompile(`(?m)^\.BR (\S+)(?: "|$)`).FindAllStringSubmatch(first.String(), -1) {
 		entries[strings.ReplaceAll(m[1], `\-`, "-")] = true
 	}
-	for _, k := range strings.Fields("rig listen grpc tls_key journal max_size mains sources every select channels couple cold limits list dwell plan stop interlock drop_above remote_write authorization_file simulated speed uncertainty terminal") {
+	for _, k := range strings.Fields("rig listen grpc tls_key journal max_size mains sources every select channels couple cold limits list dwell plan stop interlock drop_above remote_write authorization_file simulated speed uncertainty terminal seed start room setbacks chips unit load level limiter crash faults kind brown_out") {
 		if !entries[k] {
 			t.Errorf("no entry for key %s", k)
 		}
@@ -69,19 +69,19 @@ func TestRendered(t *testing.T) {
 // TestKeys: what is wrong with a field is an error, not a blank entry.
 func TestKeys(t *testing.T) {
 	for source, want := range map[string]string{
-		"package p\ntype Config struct {\n Rig string `yaml:\"rig\"` // beside it\n}":                                         "Config.Rig: key rig has no comment above it",
+		"package p\ntype Config struct {\n Rig string `yaml:\"rig\"`\n}":                                                      "Config.Rig: key rig has no comment above or beside it",
 		"package p\ntype Config struct {\n // Odd.\n Rig chan int `yaml:\"rig\"`\n}":                                          "ast.ChanType is not known",
 		"package p\ntype Config struct {\n // Odd.\n Rig other.Thing `yaml:\"rig\"`\n}":                                       "Thing is not known",
 		"package p\ntype Other struct{}":                                                                                      "no struct Config",
 		"package p\ntype Config struct {":                                                                                     "expected",
 		"package p\ntype Config struct {\n // Fine.\n In Inner `yaml:\"in\"`\n}\ntype Inner struct {\n X int `yaml:\"x\"`\n}": "Inner.X: key x has no comment",
 	} {
-		if _, err := keysOf(source); err == nil || !strings.Contains(err.Error(), want) {
+		if _, err := keysOf(source, "Config"); err == nil || !strings.Contains(err.Error(), want) {
 			t.Errorf("%q: %v, want %q", source, err, want)
 		}
 	}
-	keys, err := keysOf("package p\ntype Config struct {\n File string `yaml:\"-\"`\n // All of\n // them.\n List map[string][]*In `yaml:\"list\"`\n Rest Rest\n}\ntype In struct {\n // In s.\n Every time.Duration `yaml:\"every\"`\n}")
-	if err != nil || len(keys) != 1 || keys[0].help != "All of them." || keys[0].form != "by name: list of: keys" || keys[0].below[0].form != "length of time" {
+	keys, err := keysOf("package p\ntype Config struct {\n File string `yaml:\"-\"`\n // All of\n // them.\n List map[string][]*In `yaml:\"list\"`\n Rest Rest\n}\ntype In struct {\n // In s.\n Every time.Duration `yaml:\"every\"` // not this\n Seed uint64 `yaml:\"seed\"` // Beside it.\n}", "Config")
+	if err != nil || len(keys) != 1 || keys[0].help != "All of them." || keys[0].form != "by name: list of: keys" || keys[0].below[0].form != "length of time" || keys[0].below[0].help != "In s." || keys[0].below[1].help != "Beside it." {
 		t.Errorf("%+v %v", keys, err)
 	}
 }
