@@ -50,7 +50,7 @@ func (b *I2CBus) RefuseOpen(err error) *I2CBus { b.lock(func() { b.openErr = err
 
 // RepeatBytes makes every read repeat its first byte, as a controller does that
 // ignores clock stretching.
-func (b *I2CBus) RepeatBytes(on bool) *I2CBus { b.lock(func() { b.repeat = on }); return b }
+func (b *I2CBus) RepeatBytes() *I2CBus { b.lock(func() { b.repeat = true }); return b }
 
 // Stick makes every read return level in every byte, with acknowledge, as a stuck
 // data line can.
@@ -58,9 +58,6 @@ func (b *I2CBus) Stick(level byte) *I2CBus {
 	b.lock(func() { b.stuck, b.level = true, level })
 	return b
 }
-
-// Unstick ends Stick.
-func (b *I2CBus) Unstick() *I2CBus { b.lock(func() { b.stuck = false }); return b }
 
 // Speed returns what SetSpeed was last called with.
 func (b *I2CBus) Speed() (f physic.Frequency) { b.lock(func() { f = b.speed }); return f }

@@ -66,7 +66,7 @@ func (f Frame) Write(w io.Writer, format string, body func(Pen)) error {
 // head draws title and key.
 func (f Frame) head(p Pen) {
 	top := p.Max.Y - 0.6*vg.Centimeter
-	p.FillText(p.Bold(TitleSize, Ink), vg.Point{X: p.Min.X + 0.4*vg.Centimeter, Y: top}, f.Title)
+	p.FillText(p.Bold(titleSize, Ink), vg.Point{X: p.Min.X + 0.4*vg.Centimeter, Y: top}, f.Title)
 	if len(f.Key) == 0 || len(f.Key) == 1 && f.Key[0] == "" {
 		return
 	}
@@ -92,7 +92,7 @@ func canvas(height vg.Length, format string) (vg.CanvasWriterTo, error) {
 
 // Sizes of letters.
 const (
-	TitleSize = vg.Length(12)
+	titleSize = vg.Length(12)
 	BodySize  = vg.Length(9)
 	SmallSize = vg.Length(8)
 )

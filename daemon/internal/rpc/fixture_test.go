@@ -181,7 +181,7 @@ func (c *testClock) move(d time.Duration) {
 }
 
 func (c *testClock) SleepUntil(ctx context.Context, _ int64) error { return ctx.Err() }
-func (c *testClock) Speed() float64 { return 1 }
+func (c *testClock) Speed() float64                                { return 1 }
 
 // fakeRuns answers from what the test put in.
 type fakeRuns struct {

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"net"
-	"net/netip"
 	"os"
 	"strings"
 	"syscall"
@@ -69,24 +68,6 @@ func clearStale(path string) error {
 		return fmt.Errorf("a socket is there and can't be asked whether it is in use: %w", err)
 	}
 	return os.Remove(path)
-}
-
-// CheckAddress says why the server would refuse to serve on the address with this
-// security; nil: it would not. It looks no name up: a name other than localhost
-// counts as reachable from elsewhere.
-func CheckAddress(address string, sec Security) error {
-	if strings.HasPrefix(address, "unix:") {
-		return nil
-	}
-	host, _, err := net.SplitHostPort(address)
-	if err != nil {
-		return fmt.Errorf("%q is neither host:port nor unix:/path: %w", address, err)
-	}
-	ip, err := netip.ParseAddr(host)
-	if host == "localhost" || err == nil && ip.Unmap().IsLoopback() {
-		return nil
-	}
-	return sec.demand(address)
 }
 
 // demand says what is missing for an address that is reachable from elsewhere.

@@ -243,14 +243,6 @@ func (a *authenticator) recheck(g *guard) {
 	}
 }
 
-// CertificateExpiry is when the server's certificate ends; zero: no TLS.
-func (s *Server) CertificateExpiry() time.Time {
-	if s.auth.certs == nil {
-		return time.Time{}
-	}
-	return s.auth.certs.expiry()
-}
-
 // connInfo is what is known of a connection since its handshake.
 type connInfo struct {
 	credentials.CommonAuthInfo

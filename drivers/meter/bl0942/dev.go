@@ -66,9 +66,9 @@ func (d *Dev) Read(ctx context.Context, out []drivers.Reading) error {
 
 func faults(err error) drivers.Faults {
 	switch {
-	case errors.Is(err, ErrTimeout), line.IsExpired(err):
+	case errors.Is(err, errTimeout), line.IsExpired(err):
 		return drivers.Timeout
-	case errors.Is(err, ErrHead), errors.Is(err, ErrChecksum), errors.Is(err, line.ErrBabble):
+	case errors.Is(err, errHead), errors.Is(err, errChecksum), errors.Is(err, line.ErrBabble):
 		return drivers.Corrupt
 	}
 	return drivers.BusError
@@ -133,7 +133,7 @@ func (d *Dev) exchange(quiet bool) (frame, error) {
 	}
 	n, err := d.line.ReadFull(d.buf[:], time.Now().Add(d.wait))
 	if err != nil && line.IsExpired(err) {
-		return frame{}, fmt.Errorf("%w: %d of %d bytes", ErrTimeout, n, frameSize)
+		return frame{}, fmt.Errorf("%w: %d of %d bytes", errTimeout, n, frameSize)
 	}
 	if err != nil {
 		return frame{}, err

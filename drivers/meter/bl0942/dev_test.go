@@ -123,7 +123,7 @@ func TestPublishedFrames(t *testing.T) {
 				var out [5]drivers.Reading
 				err := d.Read(t.Context(), out[:])
 				if c.Expect.Error != "" {
-					if !errors.Is(err, ErrChecksum) || out[0].Faults != drivers.Corrupt || out[0].Has != 0 {
+					if !errors.Is(err, errChecksum) || out[0].Faults != drivers.Corrupt || out[0].Has != 0 {
 						t.Errorf("%v, %+v", err, out[0])
 					}
 					return

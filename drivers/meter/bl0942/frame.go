@@ -16,9 +16,9 @@ const (
 
 // What can be wrong with an answer.
 var (
-	ErrTimeout  = errors.New("no complete answer in time")
-	ErrHead     = errors.New("answer without its first byte")
-	ErrChecksum = errors.New("wrong checksum")
+	errTimeout  = errors.New("no complete answer in time")
+	errHead     = errors.New("answer without its first byte")
+	errChecksum = errors.New("wrong checksum")
 )
 
 // frame is one set of measurements, as the chip counts them.
@@ -33,17 +33,17 @@ type frame struct {
 // parse checks an answer and takes it apart.
 func parse(p []byte) (frame, error) {
 	if len(p) != frameSize {
-		return frame{}, fmt.Errorf("%w: %d of %d bytes", ErrTimeout, len(p), frameSize)
+		return frame{}, fmt.Errorf("%w: %d of %d bytes", errTimeout, len(p), frameSize)
 	}
 	if p[0] != frameHead {
-		return frame{}, fmt.Errorf("%w: %#02x instead of %#02x", ErrHead, p[0], frameHead)
+		return frame{}, fmt.Errorf("%w: %#02x instead of %#02x", errHead, p[0], frameHead)
 	}
 	sum := byte(readCommand)
 	for _, b := range p[:frameSize-1] {
 		sum += b
 	}
 	if sum = ^sum; sum != p[frameSize-1] {
-		return frame{}, fmt.Errorf("%w: %#02x received, %#02x computed", ErrChecksum, p[frameSize-1], sum)
+		return frame{}, fmt.Errorf("%w: %#02x received, %#02x computed", errChecksum, p[frameSize-1], sum)
 	}
 	u24 := func(at int) int64 { return int64(p[at]) | int64(p[at+1])<<8 | int64(p[at+2])<<16 }
 	return frame{

@@ -21,12 +21,12 @@ const (
 
 // What can be wrong with a readout. They are wrapped with the port and details.
 var (
-	ErrTimeout = errors.New("no complete readout in time")
-	ErrBCC     = errors.New("wrong block check character")
-	ErrCRC     = errors.New("wrong CRC of the telegram")
-	ErrParity  = errors.New("wrong parity")
-	ErrIdent   = errors.New("not an identification")
-	ErrForm    = errors.New("unexpected form")
+	errTimeout = errors.New("no complete readout in time")
+	errBCC     = errors.New("wrong block check character")
+	errCRC     = errors.New("wrong CRC of the telegram")
+	errParity  = errors.New("wrong parity")
+	errIdent   = errors.New("not an identification")
+	errForm    = errors.New("unexpected form")
 )
 
 // ident is the line that a meter introduces itself with: /XXXZ text.
@@ -40,7 +40,7 @@ type ident struct {
 // taken: meters know more than the standard lists.
 func parseIdent(line string) (ident, error) {
 	if len(line) < 5 || line[0] != '/' {
-		return ident{}, fmt.Errorf("%w: %q", ErrIdent, line)
+		return ident{}, fmt.Errorf("%w: %q", errIdent, line)
 	}
 	return ident{maker: line[1:4], speed: line[4], text: line[5:]}, nil
 }
@@ -73,7 +73,7 @@ func stripParity(p []byte) error {
 	}
 	for i, b := range p {
 		if bits.OnesCount8(b)%2 != 0 {
-			return fmt.Errorf("%w: byte %d is %#02x", ErrParity, i, b)
+			return fmt.Errorf("%w: byte %d is %#02x", errParity, i, b)
 		}
 		p[i] = b & 0x7F
 	}
@@ -96,14 +96,14 @@ func checkBlock(p []byte) ([]byte, error) {
 	}
 	n := len(p)
 	if n < 4 || p[0] != stx || p[n-2] != etx {
-		return nil, fmt.Errorf("%w: a block of %d bytes without its frame", ErrForm, n)
+		return nil, fmt.Errorf("%w: a block of %d bytes without its frame", errForm, n)
 	}
 	if want := bcc(p[1 : n-1]); want != p[n-1] {
-		return nil, fmt.Errorf("%w: %#02x received, %#02x computed over %d bytes", ErrBCC, p[n-1], want, n-2)
+		return nil, fmt.Errorf("%w: %#02x received, %#02x computed over %d bytes", errBCC, p[n-1], want, n-2)
 	}
 	body := p[1 : n-2]
 	if i := bytes.IndexByte(body, 0); i >= 0 {
-		return nil, fmt.Errorf("%w: byte %d is 00, which is how the kernel hands a character with wrong parity up", ErrParity, i)
+		return nil, fmt.Errorf("%w: byte %d is 00, which is how the kernel hands a character with wrong parity up", errParity, i)
 	}
 	return body, nil
 }
@@ -117,10 +117,10 @@ func checkTelegram(p []byte) ([]byte, error) {
 	}
 	end := bytes.LastIndexByte(p, '!')
 	if end < 0 || p[0] != '/' {
-		return nil, fmt.Errorf("%w: a telegram of %d bytes without its / or ! somewhere", ErrForm, len(p))
+		return nil, fmt.Errorf("%w: a telegram of %d bytes without its / or ! somewhere", errForm, len(p))
 	}
 	if i := bytes.IndexByte(p, 0); i >= 0 {
-		return nil, fmt.Errorf("%w: byte %d is 00", ErrParity, i)
+		return nil, fmt.Errorf("%w: byte %d is 00", errParity, i)
 	}
 	text := strings.TrimSpace(string(p[end+1:]))
 	if text == "" {
@@ -128,7 +128,7 @@ func checkTelegram(p []byte) ([]byte, error) {
 	}
 	sum, err := strconv.ParseUint(text, 16, 16)
 	if err != nil {
-		return nil, fmt.Errorf("%w: %q after the telegram", ErrForm, text)
+		return nil, fmt.Errorf("%w: %q after the telegram", errForm, text)
 	}
 	var c uint16
 	for _, b := range p[:end+1] {
@@ -138,7 +138,7 @@ func checkTelegram(p []byte) ([]byte, error) {
 		}
 	}
 	if c != uint16(sum) {
-		return nil, fmt.Errorf("%w: %04X received, %04X computed", ErrCRC, sum, c)
+		return nil, fmt.Errorf("%w: %04X received, %04X computed", errCRC, sum, c)
 	}
 	return p[:end], nil
 }

@@ -83,7 +83,7 @@ func publishedBlock(t *testing.T, c published, response []byte) {
 		d := open(t, m.ports(), source("", energyIn))
 		var out [1]drivers.Reading
 		err := d.Read(t.Context(), out[:])
-		want := map[string]error{"bcc": ErrBCC, "timeout": ErrTimeout}[c.Expect.Error]
+		want := map[string]error{"bcc": errBCC, "timeout": errTimeout}[c.Expect.Error]
 		if c.Expect.Error != "" {
 			if want == nil || !errors.Is(err, want) || out[0].Faults == 0 || out[0].Has != 0 {
 				t.Errorf("%v, %+v; want %s", err, out[0], c.Expect.Error)
@@ -124,7 +124,7 @@ func TestFind(t *testing.T) {
 func TestParity(t *testing.T) {
 	p := withParity("1-0:1.8.0(12*kWh)\r\n")
 	p[4] ^= 0x80
-	if err := stripParity(p); !errors.Is(err, ErrParity) {
+	if err := stripParity(p); !errors.Is(err, errParity) {
 		t.Errorf("%v", err)
 	}
 }

@@ -62,7 +62,7 @@ func (d *Dev) Read(ctx context.Context, out []drivers.Reading) error {
 // faults says which fault stands for an error of a readout.
 func faults(err error) drivers.Faults {
 	switch {
-	case errors.Is(err, ErrTimeout), line.IsExpired(err):
+	case errors.Is(err, errTimeout), line.IsExpired(err):
 		return drivers.Timeout
 	case ours(err):
 		return drivers.Corrupt

@@ -57,9 +57,9 @@ func (s *session) readout(ctx context.Context) (map[string]value, error) {
 	}
 	switch {
 	case ctx.Err() != nil:
-		err = fmt.Errorf("%w: %w: %w", ErrTimeout, ctx.Err(), err)
+		err = fmt.Errorf("%w: %w: %w", errTimeout, ctx.Err(), err)
 	case line.IsExpired(err):
-		err = fmt.Errorf("%w: %w", ErrTimeout, err)
+		err = fmt.Errorf("%w: %w", errTimeout, err)
 	case !ours(err):
 		s.line.Drop(err)
 	case !s.serial:
@@ -73,7 +73,7 @@ func (s *session) readout(ctx context.Context) (map[string]value, error) {
 
 // ours says that the line is fine and what came over it is not.
 func ours(err error) bool {
-	for _, known := range []error{ErrTimeout, ErrBCC, ErrCRC, ErrParity, ErrIdent, ErrForm, line.ErrBabble} {
+	for _, known := range []error{errTimeout, errBCC, errCRC, errParity, errIdent, errForm, line.ErrBabble} {
 		if errors.Is(err, known) {
 			return true
 		}
@@ -205,7 +205,7 @@ func (s *session) next(deadline time.Time) (byte, error) {
 		s.rest = append(s.rest[:0], p[:n]...)
 	}
 	if len(s.rest) == 0 {
-		return 0, fmt.Errorf("%w: a read without bytes", ErrForm)
+		return 0, fmt.Errorf("%w: a read without bytes", errForm)
 	}
 	b := s.rest[0]
 	s.rest = s.rest[1:]
@@ -224,7 +224,7 @@ func (s *session) text(deadline time.Time) (string, error) {
 			break
 		}
 		if len(got) > 256 {
-			return "", fmt.Errorf("%w: %q is no line", ErrForm, got)
+			return "", fmt.Errorf("%w: %q is no line", errForm, got)
 		}
 	}
 	if err := stripParity(got); err != nil {
@@ -246,7 +246,7 @@ func (s *session) block() ([]byte, error) {
 		wait = charTime
 		if len(got) == 0 && b&0x7F != stx {
 			if skipped++; skipped > 64 {
-				return nil, fmt.Errorf("%w: no block begins", ErrForm)
+				return nil, fmt.Errorf("%w: no block begins", errForm)
 			}
 			continue
 		}
@@ -255,7 +255,7 @@ func (s *session) block() ([]byte, error) {
 			return got, nil
 		}
 		if len(got) > maxReadout {
-			return nil, fmt.Errorf("%w: a block of more than %d bytes", ErrForm, maxReadout)
+			return nil, fmt.Errorf("%w: a block of more than %d bytes", errForm, maxReadout)
 		}
 	}
 }
@@ -282,7 +282,7 @@ func (s *session) telegram() ([]byte, error) {
 			break
 		}
 		if len(got) > maxReadout {
-			return nil, fmt.Errorf("%w: a telegram of more than %d bytes", ErrForm, maxReadout)
+			return nil, fmt.Errorf("%w: a telegram of more than %d bytes", errForm, maxReadout)
 		}
 	}
 	text, err := checkTelegram(got)

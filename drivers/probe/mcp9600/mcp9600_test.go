@@ -205,7 +205,7 @@ func TestFaults(t *testing.T) {
 		{"probe too cold", 0x4010, func(f *fake, _ *drivertest.I2CBus) { f.put(regHot, 0xF37F) }, drivers.OutOfRange},
 		{"other identity", 0x5410, func(*fake, *drivertest.I2CBus) {}, drivers.NoChip},
 		{"identity repeated", 0x4040, func(*fake, *drivertest.I2CBus) {}, drivers.Corrupt},
-		{"bytes repeated", 0x4010, func(_ *fake, b *drivertest.I2CBus) { b.RepeatBytes(true) }, drivers.Corrupt},
+		{"bytes repeated", 0x4010, func(_ *fake, b *drivertest.I2CBus) { b.RepeatBytes() }, drivers.Corrupt},
 		{"stuck high", 0x4010, func(_ *fake, b *drivertest.I2CBus) { b.Stick(0xFF) }, drivers.NoChip},
 		{"stuck low", 0x4010, func(_ *fake, b *drivertest.I2CBus) { b.Stick(0) }, drivers.NoChip},
 		{"nobody there", 0x4010, func(_ *fake, b *drivertest.I2CBus) { b.Attach(0x67, nil) }, drivers.NoChip},
@@ -235,7 +235,7 @@ func TestLateFailures(t *testing.T) {
 		want []drivers.Faults // of the readings after it, half a second apart
 	}{
 		{"freeze", func(f *fake, _ *drivertest.I2CBus) { f.frozen = true; f.Set(regStatus, 0) }, []drivers.Faults{drivers.Stale, drivers.Stale}},
-		{"bytes repeat", func(f *fake, b *drivertest.I2CBus) { b.RepeatBytes(true) }, []drivers.Faults{drivers.Corrupt, drivers.Corrupt}},
+		{"bytes repeat", func(f *fake, b *drivertest.I2CBus) { b.RepeatBytes() }, []drivers.Faults{drivers.Corrupt, drivers.Corrupt}},
 		{"brown-out", func(f *fake, _ *drivertest.I2CBus) { f.Set(regSensor, 0); f.Set(regDevice, 0) }, []drivers.Faults{drivers.ConfigLost, drivers.Stale, drivers.Stale, 0}},
 		{"line stuck low", func(f *fake, b *drivertest.I2CBus) { b.Stick(0) }, []drivers.Faults{drivers.NoChip, drivers.NoChip}},
 		{"line stuck high", func(f *fake, b *drivertest.I2CBus) { b.Stick(0xFF) }, []drivers.Faults{drivers.NoChip, drivers.NoChip}},

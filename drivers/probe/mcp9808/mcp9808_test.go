@@ -94,7 +94,7 @@ func TestFaults(t *testing.T) {
 		{"wrong device", func(c *drivertest.Registers, _ *drivertest.I2CBus) { c.Set(regDevice, 0x22, 0) }, drivers.NoChip},
 		{"stuck high", func(_ *drivertest.Registers, b *drivertest.I2CBus) { b.Stick(0xFF) }, drivers.NoChip},
 		{"stuck low", func(_ *drivertest.Registers, b *drivertest.I2CBus) { b.Stick(0) }, drivers.NoChip},
-		{"repeated bytes", func(_ *drivertest.Registers, b *drivertest.I2CBus) { b.RepeatBytes(true) }, drivers.NoChip},
+		{"repeated bytes", func(_ *drivertest.Registers, b *drivertest.I2CBus) { b.RepeatBytes() }, drivers.NoChip},
 		{"nobody there", func(_ *drivertest.Registers, b *drivertest.I2CBus) { b.Attach(0x18, nil) }, drivers.NoChip},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
