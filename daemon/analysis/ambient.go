@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -11,9 +12,9 @@ import (
 // without a value in them.
 func (ev *evaluation) ambientBefore(second int64) float64 {
 	if ev.roles.ambient < 0 {
-		return absent
+		return series.Absent()
 	}
-	return meanOf(ev.r.series(ev.roles.ambient, second-int64(ev.c.AmbientBeforeS), second+1))
+	return series.Mean(ev.r.series(ev.roles.ambient, second-int64(ev.c.AmbientBeforeS), second+1))
 }
 
 // describeAmbient fills the room during the load.
@@ -22,19 +23,19 @@ func (ev *evaluation) describeAmbient() {
 		return
 	}
 	x := ev.r.series(ev.roles.ambient, ev.from, ev.to)
-	if len(present(x)) == 0 {
+	if len(series.Present(x)) == 0 {
 		return
 	}
-	minutes := blockMedians(x, 60)
-	a := &record.Ambient{Channel: ev.channel(ev.roles.ambient).Name, MeanC: meanOf(x),
+	minutes := series.BlockMedians(x, 60)
+	a := &record.Ambient{Channel: ev.channel(ev.roles.ambient).Name, MeanC: series.Mean(x),
 		MinC: math.Inf(1), MaxC: math.Inf(-1), BandLowC: ev.c.AmbientLowC, BandHighC: ev.c.AmbientHighC,
 		Coverage: ev.acc.cover[ev.roles.ambient].share()}
 	window := max(int(ev.c.AmbientMedianS/60), 1)
 	in, n := 0, 0
 	firstOut := -1
 	for i := range minutes {
-		m := medianOf(minutes[max(i-window+1, 0) : i+1])
-		if !has(m) {
+		m := series.Median(minutes[max(i-window+1, 0) : i+1])
+		if !series.Known(m) {
 			continue
 		}
 		a.MinC, a.MaxC = min(a.MinC, m), max(a.MaxC, m)
@@ -49,7 +50,7 @@ func (ev *evaluation) describeAmbient() {
 		return
 	}
 	a.InBand = float64(in) / float64(n)
-	a.DriftKPerH = number(ev.drift(minutes))
+	a.DriftKPerH = series.OrNil(ev.drift(minutes))
 	ev.res.Ambient = a
 	ev.findAmbient(a, firstOut)
 	ev.recirculation()
@@ -60,20 +61,20 @@ func (ev *evaluation) describeAmbient() {
 func (ev *evaluation) drift(minutes []float64) float64 {
 	var xs, ys []float64
 	for i := max(len(minutes)-60, 0); i < len(minutes); i++ {
-		if has(minutes[i]) {
+		if series.Known(minutes[i]) {
 			xs, ys = append(xs, float64(i)/60), append(ys, minutes[i])
 		}
 	}
 	if len(xs) < 20 {
-		return absent
+		return series.Absent()
 	}
-	return theilSen(xs, ys, nil)
+	return series.TheilSen(xs, ys, nil)
 }
 
 func (ev *evaluation) findAmbient(a *record.Ambient, firstOut int) {
 	if a.InBand < ev.c.AmbientInBand {
 		at := float64(ev.from + int64(firstOut)*60)
-		ev.find(record.Finding{Code: "ambient_band", Severity: "void", Channel: a.Channel, FromS: number(at),
+		ev.find(record.Finding{Code: "ambient_band", Severity: "void", Channel: a.Channel, FromS: series.OrNil(at),
 			Seen: fmt.Sprintf("the room left its band of %g..%g degC; it was within it for %.0f %% of the load and went from %.1f to %.1f degC",
 				a.BandLowC, a.BandHighC, 100*a.InBand, a.MinC, a.MaxC)})
 		ev.voids = append(ev.voids, record.Reason{Code: "ambient_band",
@@ -81,7 +82,7 @@ func (ev *evaluation) findAmbient(a *record.Ambient, firstOut int) {
 				a.BandLowC, a.BandHighC, 100*(1-a.InBand), ev.r.when(int64(at)))})
 	}
 	if a.DriftKPerH != nil && math.Abs(*a.DriftKPerH) > ev.c.AmbientDriftK {
-		ev.find(record.Finding{Code: "ambient_drift", Severity: "warning", Channel: a.Channel, FromS: number(float64(max(ev.to-3600, ev.from))),
+		ev.find(record.Finding{Code: "ambient_drift", Severity: "warning", Channel: a.Channel, FromS: series.OrNil(float64(max(ev.to-3600, ev.from))),
 			Seen: fmt.Sprintf("the room drifted by %+.1f K/h over the last hour of the load", *a.DriftKPerH)})
 	}
 }
@@ -92,32 +93,11 @@ func (ev *evaluation) recirculation() {
 		return
 	}
 	from := max(ev.to-1800, ev.from)
-	d := medianOf(ev.r.series(ev.roles.intake, from, ev.to)) - medianOf(ev.r.series(ev.roles.ambient, from, ev.to))
+	d := series.Median(ev.r.series(ev.roles.intake, from, ev.to)) - series.Median(ev.r.series(ev.roles.ambient, from, ev.to))
 	ev.statistic("intake_above_room", ev.channel(ev.roles.intake).Name, d, "K")
-	if has(d) && d > ev.c.RecirculationK {
-		ev.find(record.Finding{Code: "recirculation", Severity: "warning", Channel: ev.channel(ev.roles.intake).Name, FromS: number(float64(from)),
+	if series.Known(d) && d > ev.c.RecirculationK {
+		ev.find(record.Finding{Code: "recirculation", Severity: "warning", Channel: ev.channel(ev.roles.intake).Name, FromS: series.OrNil(float64(from)),
 			Seen:       fmt.Sprintf("the intake was %.1f K warmer than the room", d),
 			Consistent: "consistent with exhaust air that returns to the intake"})
 	}
-}
-
-// blockMedians are the medians of blocks of n seconds; absent for a block without
-// values. A last block shorter than half is left out.
-func blockMedians(x []float64, n int) []float64 {
-	out := make([]float64, 0, len(x)/n+1)
-	scratch := make([]float64, 0, n)
-	for i := 0; i < len(x); i += n {
-		end := min(i+n, len(x))
-		if end-i < (n+1)/2 && i > 0 {
-			break
-		}
-		scratch = scratch[:0]
-		for _, v := range x[i:end] {
-			if has(v) {
-				scratch = append(scratch, v)
-			}
-		}
-		out = append(out, medianInPlace(scratch))
-	}
-	return out
 }

@@ -8,6 +8,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"soakrig/daemon/analysis/internal/finite"
 	"soakrig/daemon/analysis/internal/traces"
 	"soakrig/daemon/record"
 )
@@ -110,7 +111,7 @@ func (sc scene) run(t *testing.T) (record.Result, record.Live) {
 	p.Stop(float64(sc.seconds), "end")
 	p.same(t, float64(sc.seconds))
 	res := p.r.Evaluate()
-	checkFinite(t, res)
+	finite.Check(t, res)
 	return res, live
 }
 

@@ -5,6 +5,7 @@ import (
 	"testing"
 	"time"
 
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -143,7 +144,7 @@ func least(obs []Observation) float64 {
 		if s := int(o.AtS); s != second {
 			second = s
 			for ch := range vals {
-				sum += medianInPlace(vals[ch])
+				sum += series.MedianInPlace(vals[ch])
 				vals[ch] = vals[ch][:0]
 			}
 		}

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"soakrig/daemon/analysis/constants"
 	"soakrig/daemon/convert"
 	"soakrig/daemon/record"
 	"soakrig/drivers/its90"
@@ -256,7 +257,7 @@ func TestCoverageOfChannels(t *testing.T) {
 
 // runError is what a run adds to all its probes alike, by the constants of the
 // analysis: remounted repeats, settling, repeatability of the load.
-func (l *lab) runError(c Constants) float64 {
+func (l *lab) runError(c constants.Set) float64 {
 	return c.RunToRunK*l.NormFloat64() + c.UnsettledK/math.Sqrt(3)*l.unit(0) + c.LoadRepeatShare*workedRiseK/math.Sqrt(3)*l.unit(0)
 }
 
@@ -266,7 +267,7 @@ func (l *lab) runError(c Constants) float64 {
 // apart.
 func highest(t *testing.T, model string, spreadK float64) (n, stated counted, expandedK float64) {
 	t.Helper()
-	c := DefaultConstants()
+	c := constants.Default()
 	l, b := newLab(t), newBench(t, "bench-1", probe(model), 8)
 	r := workedResult(t, "bench-1", "carrier", "r1", probe(model))
 	other := workedResult(t, "bench-1", "carrier", "r1", otherChannel(probe(model)))
@@ -288,7 +289,7 @@ func highest(t *testing.T, model string, spreadK float64) (n, stated counted, ex
 			}
 		}
 		n.add(readC-hottestC, expandedK)
-		stated.addBetween(readC-hottestC, c.expandedBelow(equal, combine(r.Budget)), expandedK)
+		stated.addBetween(readC-hottestC, expandedBelow(c, equal, combine(r.Budget)), expandedK)
 	}
 	return n, stated, expandedK
 }
@@ -344,7 +345,7 @@ func TestCoverageOfDifferences(t *testing.T) {
 		{"two rigs, one spool", lot, [2]string{"bench-1", "bench-2"}, [2]int{0, 0}, 2.6, 3.3},
 		{"two rigs, own spools", probe("MAX31856"), [2]string{"bench-1", "bench-2"}, [2]int{0, 0}, 3.9, 4.1},
 	} {
-		l, n, k := newLab(t), counted{}, DefaultConstants()
+		l, n, k := newLab(t), counted{}, constants.Default()
 		benches, results := [2]*bench{}, [2]record.Result{}
 		for i := range benches {
 			benches[i] = newBench(t, c.rigs[i], c.ch, 3)

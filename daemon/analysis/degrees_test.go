@@ -114,3 +114,9 @@ func TestFewRepeatsInAComparison(t *testing.T) {
 		}
 	}
 }
+
+func TestNormalQuantile(t *testing.T) {
+	if q := normalQuantile(0.975); math.Abs(q-1.959963985) > 1e-8 { // tables of the normal distribution
+		t.Errorf("normal quantile %v", q)
+	}
+}

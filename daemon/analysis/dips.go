@@ -1,9 +1,10 @@
 package analysis
 
 import (
-	"math"
 	"slices"
 
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -27,104 +28,25 @@ type powerTrace struct {
 
 func (ev *evaluation) newPowerTrace() *powerTrace {
 	p := &powerTrace{raw: ev.series(ev.roles.power, ev.from, ev.to), step: ev.stepW}
-	p.smooth = slidingMedian3(p.raw)
-	p.sigma = noiseOf(p.raw)
+	p.smooth = series.SlidingMedian3(p.raw)
+	p.sigma = series.Noise(p.raw)
 	return p
 }
 
-// slidingMedian3 is the median of each value and its two neighbours that are there.
-func slidingMedian3(x []float64) []float64 {
-	out := make([]float64, len(x))
-	for i, v := range x {
-		out[i] = v
-		if !has(v) {
-			continue
-		}
-		a, b := absent, absent
-		for j := i - 1; j >= max(i-30, 0); j-- {
-			if has(x[j]) {
-				a = x[j]
-				break
-			}
-		}
-		for j := i + 1; j < min(i+31, len(x)); j++ {
-			if has(x[j]) {
-				b = x[j]
-				break
-			}
-		}
-		if has(a) && has(b) {
-			out[i] = max(min(a, v), min(max(a, v), b))
-		}
-	}
-	return out
-}
-
-// noiseOf is the standard deviation of the noise between neighbouring values.
-func noiseOf(x []float64) float64 {
-	var d []float64
-	last := absent
-	for _, v := range x {
-		if !has(v) {
-			continue
-		}
-		if has(last) {
-			d = append(d, v-last)
-		}
-		last = v
-	}
-	if len(d) < 10 {
-		return 0
-	}
-	slices.Sort(d)
-	return robustSD(d) / math.Sqrt2
-}
-
-// envelope is the 95 % level within half a window on both sides of every second.
-func envelope(x []float64, half int) []float64 {
-	out := make([]float64, len(x))
-	window := make([]float64, 0, 2*half+1)
-	add := func(v float64) {
-		if has(v) {
-			i, _ := slices.BinarySearch(window, v)
-			window = slices.Insert(window, i, v)
-		}
-	}
-	drop := func(v float64) {
-		if has(v) {
-			i, _ := slices.BinarySearch(window, v)
-			window = slices.Delete(window, i, i+1)
-		}
-	}
-	for i := 0; i < min(half, len(x)); i++ {
-		add(x[i])
-	}
-	for i := range x {
-		if i+half < len(x) {
-			add(x[i+half])
-		}
-		if i-half-1 >= 0 {
-			drop(x[i-half-1])
-		}
-		out[i] = quantile(window, 0.95)
-	}
-	return out
-}
-
 // findDips finds where power falls below its surroundings for a short while.
-func (p *powerTrace) findDips(c Constants) {
+func (p *powerTrace) findDips(c constants.Set) {
 	searched := slices.Clone(p.smooth)
 	for i := range min(p.skip, len(searched)) {
-		searched[i] = absent // else the level before an early step makes a dip of what follows it
+		searched[i] = series.Absent() // else the level before an early step makes a dip of what follows it
 	}
-	env := envelope(searched, int(c.DipWindowS))
+	env := series.Envelope(searched, int(c.DipWindowS))
 	threshold := max(c.DipShare*p.step, c.DipSigma*p.sigma, c.DipW)
 	p.inDip = make([]bool, len(p.raw))
 	var all []dip
 	in := false
 	from, depth := 0, 0.0
 	for i, v := range p.smooth {
-		if !has(v) || !has(env[i]) || i < p.skip {
+		if !series.Known(v) || !series.Known(env[i]) || i < p.skip {
 			continue
 		}
 		d := env[i] - v
@@ -165,7 +87,7 @@ type rhythm struct {
 }
 
 func (p *powerTrace) rhythm() rhythm {
-	r := rhythm{absent, absent, absent}
+	r := rhythm{series.Absent(), series.Absent(), series.Absent()}
 	var intervals, lengths []float64
 	for i, d := range p.dips {
 		lengths = append(lengths, float64(d.to-d.from))
@@ -173,11 +95,11 @@ func (p *powerTrace) rhythm() rhythm {
 			intervals = append(intervals, float64(d.from-p.dips[i-1].from))
 		}
 	}
-	r.length = medianInPlace(lengths)
+	r.length = series.MedianInPlace(lengths)
 	slices.Sort(intervals)
-	r.interval = quantile(intervals, 0.5)
+	r.interval = series.Quantile(intervals, 0.5)
 	if len(intervals) >= 2 && r.interval > 0 {
-		r.regularity = (quantile(intervals, 0.75) - quantile(intervals, 0.25)) / r.interval
+		r.regularity = (series.Quantile(intervals, 0.75) - series.Quantile(intervals, 0.25)) / r.interval
 	}
 	return r
 }
@@ -188,8 +110,8 @@ func (p *powerTrace) describe(onset []float64) *record.Dips {
 		return nil
 	}
 	r := p.rhythm()
-	out := &record.Dips{Count: len(p.dips), MedianS: r.length, IntervalS: number(r.interval), Regularity: number(r.regularity),
-		OnsetC: number(medianOf(onset))}
+	out := &record.Dips{Count: len(p.dips), MedianS: r.length, IntervalS: series.OrNil(r.interval), Regularity: series.OrNil(r.regularity),
+		OnsetC: series.OrNil(series.Median(onset))}
 	total := 0
 	for _, d := range p.dips {
 		out.MeanDepthW += d.depthW / float64(len(p.dips))

@@ -1,5 +1,7 @@
 package analysis
 
+import "soakrig/daemon/analysis/internal/series"
+
 // energy adds up power over the seconds on load and follows the meter's own
 // counter. Power is integrated by trapezoids across at most a few sample periods;
 // nothing is added across longer holes.
@@ -57,7 +59,7 @@ func (e *energy) counter(second int64, j float64, stride uint16) {
 // first and last second count in full.
 func (e *energy) integral() (joules, coveredS float64) {
 	if !e.seen {
-		return absent, 0
+		return series.Absent(), 0
 	}
 	return e.joules + float64((e.first.v+e.last.v)/2), e.covered + 1
 }
@@ -74,7 +76,7 @@ func (e *energy) total(lengthS float64) (joules float64, by string, coverage flo
 		return e.counterJ * lengthS / span, "counter", 1
 	}
 	if !e.seen {
-		return absent, "", 0
+		return series.Absent(), "", 0
 	}
 	return joules, "integral", coverage
 }

@@ -6,6 +6,9 @@ import (
 	"strings"
 	"time"
 
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/series"
+	"soakrig/daemon/analysis/internal/wording"
 	"soakrig/daemon/record"
 )
 
@@ -25,7 +28,7 @@ func (l loadSpan) begun() bool { return l.source != "" }
 // decides depends on the past only, so that live and replay agree.
 type engine struct {
 	in        Input
-	c         Constants
+	c         constants.Set
 	roles     roles
 	grid      grid
 	det       detector
@@ -67,7 +70,7 @@ func newEngine(in Input) (*engine, error) {
 	if err := checkInput(in); err != nil {
 		return nil, err
 	}
-	c := DefaultConstants()
+	c := constants.Default()
 	if err := c.Override(in.Start.Plan.Constants); err != nil {
 		return nil, err
 	}
@@ -78,7 +81,7 @@ func newEngine(in Input) (*engine, error) {
 		c.ReferenceC = *r
 	}
 	e := &engine{in: in, c: c, roles: findRoles(in.Channels), grid: newGrid(len(in.Channels), c.SealLagS),
-		det: newDetector(c), early: newDetector(c), lowpass: absent, phase: -1,
+		det: newDetector(c), early: newDetector(c), lowpass: series.Absent(), phase: -1,
 		called: make(map[record.Phase]int64), markedAt: make(map[string]int64), excluded: make(map[string]string)}
 	e.ring = make([]row, ringRows)
 	for i := range e.ring {
@@ -141,8 +144,8 @@ func (e *engine) rowAt(second int64) *row {
 func (e *engine) sealOne() {
 	r := e.slot(e.grid.next)
 	r.second = e.grid.seal(r.cells)
-	if a := e.roles.ambient; a >= 0 && has(r.cells[a].v) {
-		if !has(e.lowpass) {
+	if a := e.roles.ambient; a >= 0 && series.Known(r.cells[a].v) {
+		if !series.Known(e.lowpass) {
 			e.lowpass = r.cells[a].v
 		} else if e.c.AmbientLagS > 0 {
 			dt := float64(r.second - e.lowAt)
@@ -156,7 +159,7 @@ func (e *engine) sealOne() {
 	if e.sealed != nil {
 		e.sealed(r)
 	}
-	if e.roles.power >= 0 && has(r.cells[e.roles.power].v) {
+	if e.roles.power >= 0 && series.Known(r.cells[e.roles.power].v) {
 		e.power(r.second, r.cells[e.roles.power].v)
 	}
 	e.watchWarmth(r)
@@ -262,7 +265,7 @@ func (e *engine) endLoad(by string, at int64) {
 	e.det.state, e.det.pending = loadEnded, false
 	e.early.state, e.early.pending = loadEnded, false
 	e.emit(record.RunEvent{Event: "load_end", Phase: e.phaseNow(), AtS: float64(e.span.end),
-		Text: fmt.Sprintf("load ended at %s, after %s", e.when(e.span.end), length(e.span.end-e.span.start))})
+		Text: fmt.Sprintf("load ended at %s, after %s", e.when(e.span.end), wording.Length(e.span.end-e.span.start))})
 	if e.moved != nil {
 		e.moved(e.span)
 	}
@@ -352,12 +355,12 @@ func (e *engine) Restart(atS, outageS float64, durationKnown bool) {
 	if e.stopped || !e.advance(atS) {
 		return
 	}
-	text := fmt.Sprintf("recording was interrupted for %s", length(int64(outageS)))
+	text := fmt.Sprintf("recording was interrupted for %s", wording.Length(int64(outageS)))
 	if !durationKnown {
 		text += "; the length comes from a clock that was not synchronised"
 	}
 	e.Gap(record.GapResult{FromS: atS - outageS, ToS: atS, DurationS: outageS, Cause: "restart", Text: text})
-	e.note(record.Finding{Code: "restart", Severity: "warning", FromS: number(atS - outageS), ToS: number(atS), Seen: text})
+	e.note(record.Finding{Code: "restart", Severity: "warning", FromS: series.OrNil(atS - outageS), ToS: series.OrNil(atS), Seen: text})
 }
 
 // ClockStep tells that wall time jumped by stepS. Run time is not affected.
@@ -366,7 +369,7 @@ func (e *engine) ClockStep(atS, stepS float64, synced bool) {
 	if !synced {
 		seen += " and is not synchronised"
 	}
-	e.note(record.Finding{Code: "clock_step", Severity: "note", FromS: number(atS), Seen: seen})
+	e.note(record.Finding{Code: "clock_step", Severity: "note", FromS: series.OrNil(atS), Seen: seen})
 }
 
 func (e *engine) note(f record.Finding) {
@@ -410,36 +413,7 @@ func secondsOf(s int64) time.Duration { return time.Duration(s) * time.Second }
 // when is a second for people: the wall time where it is known, else the run time.
 func (e *engine) when(second int64) string {
 	if e.in.Started.IsZero() {
-		return clock(second)
+		return wording.Clock(second)
 	}
 	return e.in.Started.UTC().Add(secondsOf(second)).Format("15:04:05 UTC")
-}
-
-// length writes a number of seconds for people: "4 h 46 min", "12 min 5 s", "40 s".
-func length(s int64) string {
-	if s < 0 {
-		return "-" + length(-s)
-	}
-	var parts []string
-	for _, u := range []struct {
-		n    int64
-		unit string
-	}{{s / 3600, "h"}, {s / 60 % 60, "min"}, {s % 60, "s"}} {
-		if u.n > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", u.n, u.unit))
-		}
-	}
-	if parts == nil {
-		return "0 s"
-	}
-	return strings.Join(parts, " ")
-}
-
-// clock writes seconds as h:mm:ss.
-func clock(s int64) string {
-	sign := ""
-	if s < 0 {
-		sign, s = "-", -s
-	}
-	return fmt.Sprintf("%s%d:%02d:%02d", sign, s/3600, s/60%60, s%60)
 }

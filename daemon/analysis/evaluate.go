@@ -7,6 +7,8 @@ import (
 	"slices"
 	"time"
 
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -14,7 +16,7 @@ import (
 // order of Recording.Evaluate; each fills its part of the result.
 type evaluation struct {
 	r     *Recording
-	c     Constants
+	c     constants.Set
 	roles roles
 	span  loadSpan
 	from  int64 // seconds on load: from..to
@@ -33,7 +35,7 @@ type evaluation struct {
 }
 
 func newEvaluation(r *Recording) *evaluation {
-	return &evaluation{r: r, c: r.c, roles: r.roles, span: r.span, idleW: absent, stepW: absent}
+	return &evaluation{r: r, c: r.c, roles: r.roles, span: r.span, idleW: series.Absent(), stepW: series.Absent()}
 }
 
 func (ev *evaluation) header() {
@@ -99,15 +101,15 @@ func (ev *evaluation) loadFromFirstRow(first, last int64) loadSpan {
 	for _, p := range ev.roles.probes {
 		x := ev.r.series(p, first, end)
 		n := min(len(x), 60)
-		early := medianOf(x[:n])
+		early := series.Median(x[:n])
 		room := ev.r.ambient[min(first-ev.r.base+int64(n), int64(len(ev.r.ambient))-1)]
 		h := newHold(ev.c.PeakHoldS, ev.c.PeakGood)
 		for i, v := range x {
-			if has(v) {
+			if series.Known(v) {
 				h.push(first+int64(i), v, int64(ev.r.columns[p][first-ev.r.base+int64(i)].stride))
 			}
 		}
-		warmed = warmed || h.found && has(early) && (h.best-early > ev.c.FirstRowRiseK || h.best-room > 2*ev.c.FirstRowRiseK)
+		warmed = warmed || h.found && series.Known(early) && (h.best-early > ev.c.FirstRowRiseK || h.best-room > 2*ev.c.FirstRowRiseK)
 	}
 	if !fell && !warmed {
 		return none
@@ -129,7 +131,7 @@ func (ev *evaluation) powerFall(first, last int64) (int64, bool) {
 	d.begin(first)
 	d.idleW = 0
 	for s := first; s < last; s++ {
-		if v := ev.r.columns[ev.roles.power][s-ev.r.base].v; has(v) {
+		if v := ev.r.columns[ev.roles.power][s-ev.r.base].v; series.Known(v) {
 			if what, at := d.push(s, v); what == endEdge {
 				return at, true
 			}
@@ -163,7 +165,7 @@ func (ev *evaluation) channel(i int) *Channel { return &ev.r.in.Channels[i] }
 
 // statistic adds a number that has no field of its own.
 func (ev *evaluation) statistic(name, channel string, v float64, unit string) {
-	if p := number(v); p != nil {
+	if p := series.OrNil(v); p != nil {
 		ev.res.Statistics = append(ev.res.Statistics, record.Statistic{Name: name, Channel: channel, Value: v, Unit: unit})
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -39,10 +40,10 @@ func (ev *evaluation) blocks(p *powerTrace, hot hotTrace, cycles bool) blocks {
 		}
 		w, c, r = w[:0], c[:0], r[:0]
 		for i := from; i < to; i++ {
-			if has(p.raw[i]) && (p.inDip == nil || !p.inDip[i]) {
+			if series.Known(p.raw[i]) && (p.inDip == nil || !p.inDip[i]) {
 				w = append(w, p.raw[i])
 			}
-			if hot.probe >= 0 && has(hot.c[i]) {
+			if hot.probe >= 0 && series.Known(hot.c[i]) {
 				c, r = append(c, hot.c[i]), append(r, hot.rise[i])
 			}
 		}
@@ -50,8 +51,8 @@ func (ev *evaluation) blocks(p *powerTrace, hot hotTrace, cycles bool) blocks {
 			continue
 		}
 		b.at = append(b.at, (from+to)/2)
-		b.w = append(b.w, meanOf(w))
-		b.hot, b.rise = append(b.hot, medianInPlace(c)), append(b.rise, medianInPlace(r))
+		b.w = append(b.w, series.Mean(w))
+		b.hot, b.rise = append(b.hot, series.MedianInPlace(c)), append(b.rise, series.MedianInPlace(r))
 	}
 	return b
 }
@@ -89,7 +90,7 @@ func (ev *evaluation) flatTop(p *powerTrace, hot hotTrace) bool {
 		return false
 	}
 	ev.find(record.Finding{Code: "thermal_limiting", Severity: "warning", Channel: ev.channel(ev.roles.probes[hot.probe]).Name,
-		FromS: number(float64(ev.from + int64(best.from))), ToS: number(float64(ev.from + int64(best.to))),
+		FromS: series.OrNil(float64(ev.from + int64(best.from))), ToS: series.OrNil(float64(ev.from + int64(best.to))),
 		Seen: fmt.Sprintf("the hot spot held at %.1f +- %.1f degC from %s to %s while power fell by %.1f %% of the load step, which should have cooled it by %.1f K",
 			best.level, best.half, ev.r.when(ev.from+int64(best.from)), ev.r.when(ev.from+int64(best.to)), 100*best.fall/p.step, best.expected),
 		Consistent: thermalText})
@@ -108,7 +109,7 @@ type flatRoom struct{ x, pairs, sorted []float64 }
 // median is the median of values that are all there.
 func (m *flatRoom) median(v []float64) float64 {
 	m.sorted = append(m.sorted[:0], v...)
-	return medianInPlace(m.sorted)
+	return series.MedianInPlace(m.sorted)
 }
 
 // times are the seconds of a stretch; pairs has room for its slopes.
@@ -139,9 +140,9 @@ func (ev *evaluation) flatStretch(b blocks, i, j int, step float64, room *flatRo
 	}
 	x := room.times(b.at[i:j])
 	length := x[n-1] - x[0]
-	fall := -theilSen(x, b.w[i:j], room.pairs) * length
-	se := slopeSE(x, b.w[i:j]) * length
-	if fall < ev.c.FlatFall*step || !(fall >= ev.c.FlatSE*se) || kendall(b.w[i:j]) > ev.c.FlatKendall {
+	fall := -series.TheilSen(x, b.w[i:j], room.pairs) * length
+	se := series.SlopeError(x, b.w[i:j]) * length
+	if fall < ev.c.FlatFall*step || !(fall >= ev.c.FlatSE*se) || series.Kendall(b.w[i:j]) > ev.c.FlatKendall {
 		return stretch{}, false
 	}
 	for k := i + 1; k < j; k++ {
@@ -150,7 +151,7 @@ func (ev *evaluation) flatStretch(b blocks, i, j int, step float64, room *flatRo
 		}
 	}
 	s := stretch{from: b.at[i], to: b.at[j-1], fall: fall, expected: room.median(b.rise[i:j]) * fall / step,
-		realised: -theilSen(x, b.hot[i:j], room.pairs) * length, half: (high - low) / 2, level: (high + low) / 2}
+		realised: -series.TheilSen(x, b.hot[i:j], room.pairs) * length, half: (high - low) / 2, level: (high + low) / 2}
 	if s.expected < ev.c.FlatCoolK || s.realised >= ev.c.FlatRealised*s.expected {
 		return stretch{}, false
 	}

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 
+	"soakrig/daemon/analysis/internal/series"
+	"soakrig/daemon/analysis/internal/wording"
 	"soakrig/daemon/record"
 )
 
@@ -56,10 +58,10 @@ func (ev *evaluation) judgeHealth() {
 		if !ev.span.begun() {
 			_, before = ev.r.bounds()
 		}
-		s.baseline = medianOf(ev.r.series(p, before-int64(ev.c.ZeroWindowS), before))
+		s.baseline = series.Median(ev.r.series(p, before-int64(ev.c.ZeroWindowS), before))
 		x := ev.r.series(p, ev.from, ev.to)
-		s.last = absent
-		for j := len(x) - 1; j >= 0 && !has(s.last); j-- {
+		s.last = series.Absent()
+		for j := len(x) - 1; j >= 0 && !series.Known(s.last); j-- {
 			s.last = x[j]
 		}
 		s.rise = ev.rises(i, x)
@@ -77,14 +79,14 @@ func (ev *evaluation) judgeHealth() {
 // rises are block medians of a probe above the room; above its own start where
 // there is no room.
 func (ev *evaluation) rises(i int, x []float64) []float64 {
-	out := blockMedians(x, blockHealth)
+	out := series.BlockMedians(x, blockHealth)
 	base := ev.probes[i].baseline
-	if !has(base) && len(out) > 0 {
+	if !series.Known(base) && len(out) > 0 {
 		base = out[0]
 	}
 	for b := range out {
 		room := base
-		if s := ev.from - ev.r.base + int64(b*blockHealth); s < int64(len(ev.r.ambient)) && has(ev.r.ambient[s]) {
+		if s := ev.from - ev.r.base + int64(b*blockHealth); s < int64(len(ev.r.ambient)) && series.Known(ev.r.ambient[s]) {
 			room = ev.r.ambient[s]
 		}
 		out[b] -= room
@@ -96,11 +98,11 @@ func (ev *evaluation) rises(i int, x []float64) []float64 {
 func (ev *evaluation) others(i int, of func(j int) float64) (float64, int) {
 	var x []float64
 	for j := range ev.probes {
-		if v := of(j); j != i && has(v) {
+		if v := of(j); j != i && series.Known(v) {
 			x = append(x, v)
 		}
 	}
-	return medianInPlace(x), len(x)
+	return series.MedianInPlace(x), len(x)
 }
 
 // judgeProbe finds the first thing that is wrong with a probe, the gravest kinds
@@ -138,7 +140,7 @@ func (ev *evaluation) judgeProbe(i int) {
 
 func (ev *evaluation) findProbe(i int, code, severity string, at float64, seen, consistent string) {
 	name := ev.channel(ev.roles.probes[i]).Name
-	ev.find(record.Finding{Code: code, Severity: severity, Channel: name, FromS: number(at), Seen: name + " " + seen, Consistent: consistent})
+	ev.find(record.Finding{Code: code, Severity: severity, Channel: name, FromS: series.OrNil(at), Seen: name + " " + seen, Consistent: consistent})
 	if ev.probes[i].note == "" {
 		ev.probes[i].note = seen
 	}
@@ -194,21 +196,21 @@ func (ev *evaluation) judgeAttached(i int) bool {
 	own := func(j int) float64 {
 		r := ev.probes[j].rise
 		if len(r) <= b {
-			return absent
+			return series.Absent()
 		}
 		start := ev.probes[j].baseline
-		room := absent
+		room := series.Absent()
 		if s := ev.from - ev.r.base - 1; s >= 0 {
 			room = ev.r.ambient[s]
 		}
-		if !has(start) || !has(room) {
-			return medianOf(r[b-5:b+1]) - medianOf(r[:1])
+		if !series.Known(start) || !series.Known(room) {
+			return series.Median(r[b-5:b+1]) - series.Median(r[:1])
 		}
-		return medianOf(r[b-5:b+1]) - (start - room)
+		return series.Median(r[b-5:b+1]) - (start - room)
 	}
 	mine := own(i)
 	rest, n := ev.others(i, own)
-	if !has(mine) || !has(rest) || rest < ev.c.HealthRiseK {
+	if !series.Known(mine) || !series.Known(rest) || rest < ev.c.HealthRiseK {
 		return false
 	}
 	at := float64(ev.from + int64(b*blockHealth))
@@ -240,7 +242,7 @@ func (ev *evaluation) judgeStuck(i int) bool {
 		return false // before or after the load it does not touch the peak
 	}
 	from, to := int64(rep.longestAt), int64(rep.longestAt+rep.longest)
-	typical := absent
+	typical := series.Absent()
 	if rep.changes > 0 {
 		typical = (ev.r.grid.last - ev.r.grid.first - rep.longest) / float64(rep.changes)
 	}
@@ -249,13 +251,13 @@ func (ev *evaluation) judgeStuck(i int) bool {
 		if j == i {
 			continue
 		}
-		x := present(ev.r.series(p, max(from, ev.r.base), to+1))
+		x := series.Present(ev.r.series(p, max(from, ev.r.base), to+1))
 		for k := 1; k < len(x) && !stir; k++ {
 			stir = x[k] != x[0]
 		}
 		if len(x) > 1 {
 			n := min(10, len(x)/2)
-			moved = max(moved, math.Abs(medianOf(x[len(x)-n:])-medianOf(x[:n])))
+			moved = max(moved, math.Abs(series.Median(x[len(x)-n:])-series.Median(x[:n])))
 		}
 	}
 	fine := rep.changes >= 20 && rep.smallest <= 0.11 && rep.longest > 30*typical
@@ -263,17 +265,15 @@ func (ev *evaluation) judgeStuck(i int) bool {
 		return false // where no probe stirs the recording is smooth, not stuck
 	}
 	ev.probes[i].health = healthStuck
-	ev.probes[i].trust = fmt.Sprintf("can't be trusted from %s on: it repeated one value for %s", ev.r.when(from), length(to-from))
+	ev.probes[i].trust = fmt.Sprintf("can't be trusted from %s on: it repeated one value for %s", ev.r.when(from), wording.Length(to-from))
 	ev.findProbe(i, "probe_stuck", "void", rep.longestAt, fmt.Sprintf("gave exactly %s degC for %s while the others moved by %.1f K",
-		trim(ev.valueAt(i, from+1)), length(int64(rep.longest)), moved), "consistent with a converter that stopped converting")
+		wording.FourDigits(ev.valueAt(i, from+1)), wording.Length(int64(rep.longest)), moved), "consistent with a converter that stopped converting")
 	return true
 }
 
 func (ev *evaluation) valueAt(i int, second int64) float64 {
-	return medianOf(ev.r.series(ev.roles.probes[i], second-1, second+3))
+	return series.Median(ev.r.series(ev.roles.probes[i], second-1, second+3))
 }
-
-func trim(v float64) string { return fmt.Sprintf("%.4g", v) }
 
 // judgeDetached looks for the moment at which a probe's share of the others' rise
 // falls and stays down while the others stay up.
@@ -286,10 +286,10 @@ func (ev *evaluation) judgeDetached(i int) bool {
 	within := int(ev.c.DetachedWithinS) / blockHealth
 	best, bestAt := 0.0, -1
 	for b := before; b+within+3 <= len(share); b++ {
-		pre := medianOf(share[b-before : b])
-		post := medianOf(share[b+within : min(b+within+before, len(share))])
-		restPre, restPost := medianOf(rest[b-before:b]), medianOf(rest[b+within:min(b+within+before, len(rest))])
-		if !has(pre) || !has(post) || restPre < 2*ev.c.HealthRiseK || restPost < 0.85*restPre {
+		pre := series.Median(share[b-before : b])
+		post := series.Median(share[b+within : min(b+within+before, len(share))])
+		restPre, restPost := series.Median(rest[b-before:b]), series.Median(rest[b+within:min(b+within+before, len(rest))])
+		if !series.Known(pre) || !series.Known(post) || restPre < 2*ev.c.HealthRiseK || restPost < 0.85*restPre {
 			continue
 		}
 		fall := (pre - post) / math.Abs(pre)
@@ -297,7 +297,7 @@ func (ev *evaluation) judgeDetached(i int) bool {
 		if pre <= 0 || fall < ev.c.DetachedShare || (pre-post)*restPre < ev.c.DetachedK || drop < ev.c.DetachedK/2 {
 			continue
 		}
-		if later := medianOf(share[b+within:]); later > pre-float64(0.75*(pre-post)) {
+		if later := series.Median(share[b+within:]); later > pre-float64(0.75*(pre-post)) {
 			continue
 		}
 		if fall > best {
@@ -307,12 +307,12 @@ func (ev *evaluation) judgeDetached(i int) bool {
 	if bestAt < 0 {
 		return false
 	}
-	at, pre := ev.steepest(share, bestAt, within), medianOf(share[bestAt-before:bestAt])
+	at, pre := ev.steepest(share, bestAt, within), series.Median(share[bestAt-before:bestAt])
 	second := ev.from + int64(at*blockHealth)
 	held := ev.heldBefore(i, second)
 	ev.probes[i].health = healthDetached
 	ev.probes[i].trust = fmt.Sprintf("can't be trusted from %s on", ev.r.when(second))
-	if has(held) {
+	if series.Known(held) {
 		ev.probes[i].trust += fmt.Sprintf("; the %.1f degC that it held before count, and its place may have become hotter since", held)
 	}
 	ev.findProbe(i, "probe_detached", "void", float64(second),
@@ -339,16 +339,16 @@ func (ev *evaluation) shares(i int) (share, rest []float64) {
 	for b := range n {
 		m, others := ev.others(i, func(j int) float64 {
 			if ev.probes[j].health == healthNever || ev.probes[j].health == healthReversed || b >= len(ev.probes[j].rise) {
-				return absent
+				return series.Absent()
 			}
 			return ev.probes[j].rise[b]
 		})
-		rest[b], share[b] = m, absent
+		rest[b], share[b] = m, series.Absent()
 		if others >= 2 && m >= ev.c.HealthRiseK {
 			share[b] = ev.probes[i].rise[b] / m
 		}
 	}
-	if len(present(share)) == 0 {
+	if len(series.Present(share)) == 0 {
 		return nil, nil
 	}
 	return share, rest
@@ -358,7 +358,7 @@ func (ev *evaluation) heldBefore(i int, second int64) float64 {
 	h := newHold(ev.c.PeakHoldS, ev.c.PeakGood)
 	col := ev.r.columns[ev.roles.probes[i]]
 	for s := ev.from; s < second; s++ {
-		if c := col[s-ev.r.base]; has(c.v) {
+		if c := col[s-ev.r.base]; series.Known(c.v) {
 			h.push(s, c.v, int64(c.stride))
 		}
 	}
@@ -368,12 +368,12 @@ func (ev *evaluation) heldBefore(i int, second int64) float64 {
 // zeroSpread compares the probes of a unit that is off before its load.
 func (ev *evaluation) zeroSpread() {
 	idle := ev.r.det.idleW
-	if len(ev.probes) < 2 || !ev.span.begun() || (has(idle) && idle >= ev.c.OffW) {
+	if len(ev.probes) < 2 || !ev.span.begun() || (series.Known(idle) && idle >= ev.c.OffW) {
 		return
 	}
 	low, high, n := math.Inf(1), math.Inf(-1), 0
 	for i := range ev.probes {
-		if b := ev.probes[i].baseline; has(b) {
+		if b := ev.probes[i].baseline; series.Known(b) {
 			low, high, n = min(low, b), max(high, b), n+1
 		}
 	}
@@ -381,8 +381,8 @@ func (ev *evaluation) zeroSpread() {
 		return
 	}
 	ev.statistic("zero_spread", "", high-low, "K")
-	if high-low > ev.c.ZeroSpreadK && has(idle) {
-		ev.find(record.Finding{Code: "zero_spread", Severity: "warning", FromS: number(float64(ev.from)),
+	if high-low > ev.c.ZeroSpreadK && series.Known(idle) {
+		ev.find(record.Finding{Code: "zero_spread", Severity: "warning", FromS: series.OrNil(float64(ev.from)),
 			Seen: fmt.Sprintf("before power the probes differed by %.1f K, more than %g K", high-low, ev.c.ZeroSpreadK)})
 	}
 }

@@ -3,6 +3,7 @@ package analysis
 import (
 	"fmt"
 
+	"soakrig/daemon/analysis/constants"
 	"soakrig/daemon/record"
 )
 
@@ -34,7 +35,7 @@ func (ev *evaluation) contenders(hot int, lines []record.BudgetLine) int {
 
 // expandedBelow is how far below the highest of n equal readings the hottest place may
 // be.
-func (c Constants) expandedBelow(n int, combined float64) float64 {
+func expandedBelow(c constants.Set, n int, combined float64) float64 {
 	return max(normalQuantile(1-0.025/float64(n)), c.CoverageFactor) * combined
 }
 
@@ -45,7 +46,7 @@ func (ev *evaluation) equalPlaces(hot int, p *record.Peak, lines []record.Budget
 	if n < 2 {
 		return
 	}
-	below := ev.c.expandedBelow(n, combine(lines))
+	below := expandedBelow(ev.c, n, combine(lines))
 	ev.statistic("hot_spot_contenders", p.Channel, float64(n), "")
 	stated := record.Statistic{Name: "peak_expanded_below", Channel: p.Channel, Value: below, Unit: "K"}
 	if n > 2 {

@@ -3,6 +3,7 @@ package analysis
 import (
 	"slices"
 
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -31,7 +32,7 @@ func newRecent(r roles, start int64, baseline []float64) recent {
 // stand as absent ones.
 func (k *recent) push(r *row, roles roles, keep int) {
 	for k.from+int64(len(k.power)) < r.second {
-		k.add(absent, absent, func(int) float64 { return absent }, keep)
+		k.add(series.Absent(), series.Absent(), func(int) float64 { return series.Absent() }, keep)
 	}
 	k.add(r.cells[roles.power].v, r.ambient, func(i int) float64 { return r.cells[roles.probes[i]].v }, keep)
 }
@@ -83,11 +84,11 @@ func (t *Tracker) before(start int64) []float64 {
 	for i, p := range t.roles.probes {
 		var x []float64
 		for s := start - int64(t.c.ZeroWindowS); s < start; s++ {
-			if r := t.rowAt(s); r != nil && has(r.cells[p].v) {
+			if r := t.rowAt(s); r != nil && series.Known(r.cells[p].v) {
 				x = append(x, r.cells[p].v)
 			}
 		}
-		out[i] = medianInPlace(x)
+		out[i] = series.MedianInPlace(x)
 	}
 	return out
 }
@@ -129,16 +130,16 @@ func (t *Tracker) judgeRecent() *evaluation {
 	k := &t.recent
 	view := &Recording{}
 	view.in, view.c, view.roles, view.det = t.in, t.c, t.roles, t.det
-	ev := &evaluation{r: view, c: t.c, roles: t.roles, span: t.span, recent: k, idleW: absent, stepW: absent,
+	ev := &evaluation{r: view, c: t.c, roles: t.roles, span: t.span, recent: k, idleW: series.Absent(), stepW: series.Absent(),
 		from: k.from, to: k.from + int64(len(k.power)), probes: make([]probeState, len(t.roles.probes))}
 	for i := range ev.probes {
 		ev.probes[i] = probeState{health: healthGood, counts: !t.leftOut(i), baseline: k.baseline[i]}
 	}
-	x := present(k.power)
+	x := series.Present(k.power)
 	slices.Sort(x)
-	l := &record.Load{Channel: t.in.Channels[t.roles.power].Name, MedianW: number(quantile(x, 0.5))}
+	l := &record.Load{Channel: t.in.Channels[t.roles.power].Name, MedianW: series.OrNil(series.Quantile(x, 0.5))}
 	ev.res.Load = l
-	if idle := t.det.idleW; has(idle) && !ev.idleUnknown(x, idle) {
+	if idle := t.det.idleW; series.Known(idle) && !ev.idleUnknown(x, idle) {
 		ev.idleW = idle
 	}
 	ev.setStep(x)

@@ -3,6 +3,8 @@ package analysis
 import (
 	"slices"
 
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -23,7 +25,7 @@ func limitApplies(l *record.Limit, phase record.Phase) bool {
 	return slices.Contains(l.Phases, phase)
 }
 
-func dwell(l *record.Limit, c Constants) float64 {
+func dwell(l *record.Limit, c constants.Set) float64 {
 	if l.DwellS > 0 {
 		return l.DwellS
 	}
@@ -62,13 +64,13 @@ func quantityAt(l *record.Limit, channel int, r *row, channels []Channel) float6
 	case quantityDifference:
 		var others []float64
 		for i := range channels {
-			if i != channel && channels[i].Role == channels[channel].Role && channels[i].Kind == channels[channel].Kind && has(r.cells[i].v) {
+			if i != channel && channels[i].Role == channels[channel].Role && channels[i].Kind == channels[channel].Kind && series.Known(r.cells[i].v) {
 				others = append(others, r.cells[i].v)
 			}
 		}
-		return v - medianInPlace(others)
+		return v - series.MedianInPlace(others)
 	}
-	return absent
+	return series.Absent()
 }
 
 // judge compares a value with a limit and its guard band on both sides (ILAC-G8,

@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -23,10 +24,10 @@ func (t *Tracker) Live() record.Live {
 	}
 	if t.phase >= 0 && !t.complete && !t.stopped {
 		if n := t.in.Start.Plan.Phases[t.phase].LengthS; n > 0 {
-			l.PhaseLengthS = number(n)
+			l.PhaseLengthS = series.OrNil(n)
 		}
 	}
-	l.RemainingS = number(t.remaining(now))
+	l.RemainingS = series.OrNil(t.remaining(now))
 	t.liveTemperatures(&l)
 	t.livePower(&l)
 	t.liveSettling(&l)
@@ -34,7 +35,7 @@ func (t *Tracker) Live() record.Live {
 	for i := range t.in.Start.Plan.Limits {
 		lim := &t.in.Start.Plan.Limits[i]
 		if lim.Quantity == quantityValue && !lim.Below && lim.Severity != severityNote && lim.Role == record.RoleProbe {
-			l.LimitC = number(lim.Bound)
+			l.LimitC = series.OrNil(lim.Bound)
 			break
 		}
 	}
@@ -50,7 +51,7 @@ func (t *Tracker) remaining(now float64) float64 {
 	for i := max(t.phase, 0); i < len(plan); i++ {
 		n := plan[i].LengthS
 		if n == 0 && plan[i].Phase != record.PhaseWaiting {
-			return absent
+			return series.Absent()
 		}
 		if i == t.phase {
 			n = max(n-(now-float64(t.began)), 0)
@@ -62,7 +63,7 @@ func (t *Tracker) remaining(now float64) float64 {
 
 func (t *Tracker) fresh(channel int) (float64, bool) {
 	r := t.live.values[channel]
-	if !has(r.v) || float64(t.grid.next-1-r.second) > max(10, t.c.GapPeriods*float64(max(t.grid.strides[channel].median, 1))) {
+	if !series.Known(r.v) || float64(t.grid.next-1-r.second) > max(10, t.c.GapPeriods*float64(max(t.grid.strides[channel].median, 1))) {
 		return 0, false
 	}
 	return r.v, true
@@ -80,14 +81,14 @@ func (t *Tracker) liveTemperatures(l *record.Live) {
 	}
 	if hot >= 0 {
 		v := t.live.values[hot].v
-		l.HotChannel, l.HotC = t.in.Channels[hot].Name, number(v)
-		l.HotExpandedK = number(t.c.expanded(&t.in.Channels[hot], v))
+		l.HotChannel, l.HotC = t.in.Channels[hot].Name, series.OrNil(v)
+		l.HotExpandedK = series.OrNil(statedExpanded(t.c, &t.in.Channels[hot], v))
 	}
 	if t.roles.ambient >= 0 {
 		if a, ok := t.fresh(t.roles.ambient); ok {
-			l.AmbientC = number(a)
+			l.AmbientC = series.OrNil(a)
 			if hot >= 0 {
-				l.RiseK = number(t.live.values[hot].v - a)
+				l.RiseK = series.OrNil(t.live.values[hot].v - a)
 			}
 		}
 	}
@@ -96,7 +97,7 @@ func (t *Tracker) liveTemperatures(l *record.Live) {
 	}
 	if i := t.acc.hottest(t.leftOut); i >= 0 {
 		l.PeakChannel = t.in.Channels[t.roles.probes[i]].Name
-		l.PeakC, l.PeakAtS = number(t.acc.held[i].best), number(float64(t.acc.held[i].at))
+		l.PeakC, l.PeakAtS = series.OrNil(t.acc.held[i].best), series.OrNil(float64(t.acc.held[i].at))
 	}
 }
 
@@ -109,12 +110,12 @@ func (e *engine) leftOut(probe int) bool {
 func (t *Tracker) livePower(l *record.Live) {
 	if p := t.roles.power; p >= 0 {
 		if w, ok := t.fresh(p); ok {
-			l.PowerW = number(w)
+			l.PowerW = series.OrNil(w)
 		}
 	}
 	if t.acc != nil && t.acc.seconds > 0 {
 		j, _, _ := t.acc.energy.total(float64(t.acc.seconds))
-		l.EnergyJ = number(j)
+		l.EnergyJ = series.OrNil(j)
 	}
 }
 
@@ -127,14 +128,14 @@ func (t *Tracker) liveSettling(l *record.Live) {
 		return
 	}
 	now, before := t.acc.settles[i].slope()
-	l.SlopeKPerH, l.Tier = number(now), tier
+	l.SlopeKPerH, l.Tier = series.OrNil(now), tier
 	if tier == tierSteady {
-		l.ToSteadyS = number(0)
+		l.ToSteadyS = series.OrNil(0)
 		return
 	}
-	if tau := t.c.tau(now, before); has(tau) {
+	if tau := timeConstant(t.c, now, before); series.Known(tau) {
 		wait := float64(tau*math.Log(max(now/t.c.SteadyKPerH, 1))) + t.c.SlopeApartS
-		l.ToSteadyS = number(min(wait, 7*86400))
+		l.ToSteadyS = series.OrNil(min(wait, 7*86400))
 	}
 }
 
@@ -150,7 +151,7 @@ func (t *Tracker) verdictSoFar() record.Verdict {
 		if w.limit.Below {
 			x = -x
 		}
-		guard := t.c.guard(w.limit, &t.in.Channels[w.channel], x)
+		guard := guardBand(t.c, w.limit, &t.in.Channels[w.channel], x)
 		outcome, _ := judge(x, w.limit.Bound, guard, w.limit.Below)
 		v = worse(v, outcome)
 	}

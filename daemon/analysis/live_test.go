@@ -8,6 +8,8 @@ import (
 
 	"pgregory.net/rapid"
 
+	"soakrig/daemon/analysis/internal/finite"
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/analysis/internal/traces"
 	"soakrig/daemon/record"
 )
@@ -40,8 +42,8 @@ func (p pair) Mark(at float64, s string) { p.t.Mark(at, s, "test"); p.r.Mark(at,
 func (p pair) same(t testing.TB, at float64) {
 	t.Helper()
 	live, res := p.t.Live(), p.r.Evaluate()
-	checkFinite(t, live)
-	checkFinite(t, res)
+	finite.Check(t, live)
+	finite.Check(t, res)
 	if p.t.span != p.r.span {
 		t.Fatalf("at %g: load live %+v, replayed %+v", at, p.t.span, p.r.span)
 	}
@@ -62,7 +64,7 @@ func (p pair) same(t testing.TB, at float64) {
 		for i := range p.t.acc.settles {
 			now, _ := p.t.acc.settles[i].slope()
 			got := res.Probes[i].SlopeKPerH
-			if has(now) != (got != nil) || has(now) && now != *got {
+			if series.Known(now) != (got != nil) || series.Known(now) && now != *got {
 				t.Errorf("at %g: slope of %s live %v, replayed %v", at, res.Probes[i].Channel, now, got)
 			}
 		}

@@ -5,6 +5,8 @@ import (
 	"math"
 	"slices"
 
+	"soakrig/daemon/analysis/internal/series"
+	"soakrig/daemon/analysis/internal/wording"
 	"soakrig/daemon/record"
 )
 
@@ -14,7 +16,7 @@ func (ev *evaluation) describeLoad() {
 	l := &record.Load{Source: ev.span.source, Pattern: "unknown", Outcome: "not_seen"}
 	ev.res.Load = l
 	if planned := ev.r.plannedLoadS(); planned > 0 {
-		l.PlannedS = number(planned)
+		l.PlannedS = series.OrNil(planned)
 	}
 	if ev.roles.power >= 0 {
 		l.Channel = ev.channel(ev.roles.power).Name
@@ -23,12 +25,12 @@ func (ev *evaluation) describeLoad() {
 		ev.loadNotSeen(l)
 		return
 	}
-	l.StartS = number(float64(ev.from))
+	l.StartS = series.OrNil(float64(ev.from))
 	if ev.span.source == onAtStart && ev.r.span.source == onAtStart {
 		ev.find(ev.r.onAtStartFinding())
 	}
 	if ev.span.ended {
-		l.EndS = number(float64(ev.to))
+		l.EndS = series.OrNil(float64(ev.to))
 	}
 	ev.outcome(l)
 	ev.cameAgain()
@@ -45,9 +47,9 @@ func (ev *evaluation) loadNotSeen(l *record.Load) {
 		return
 	}
 	text := "no load was seen"
-	if has(ev.r.det.idleW) {
+	if series.Known(ev.r.det.idleW) {
 		text += fmt.Sprintf(": power stayed near %.0f W", ev.r.det.idleW)
-		l.IdleW = number(ev.r.det.idleW)
+		l.IdleW = series.OrNil(ev.r.det.idleW)
 	}
 	ev.find(record.Finding{Code: "load_not_seen", Severity: "void", Seen: text})
 	ev.voids = append(ev.voids, record.Reason{Code: "load_not_seen", Text: text})
@@ -66,11 +68,11 @@ func (ev *evaluation) outcome(l *record.Load) {
 		ev.overran(planned)
 		return
 	}
-	l.MissingS = number(missing)
+	l.MissingS = series.OrNil(missing)
 	if ev.span.endedBy != "power" {
 		l.Outcome = "ended_early"
-		text := fmt.Sprintf("the load ran %s of the planned %s: the run was ended early", length(int64(ran)), length(int64(planned)))
-		ev.find(record.Finding{Code: "ended_early", Severity: "void", FromS: number(float64(ev.to)), Seen: text})
+		text := fmt.Sprintf("the load ran %s of the planned %s: the run was ended early", wording.Length(int64(ran)), wording.Length(int64(planned)))
+		ev.find(record.Finding{Code: "ended_early", Severity: "void", FromS: series.OrNil(float64(ev.to)), Seen: text})
 		ev.voids = append(ev.voids, record.Reason{Code: "too_short", Text: text})
 		return
 	}
@@ -84,12 +86,12 @@ func (ev *evaluation) overran(planned float64) {
 	if over.lengthS() <= ev.c.LostBeforeS {
 		return
 	}
-	f := record.Finding{Code: "load_longer", Severity: "note", Channel: ev.channel(ev.roles.power).Name, FromS: number(float64(ev.to)), ToS: number(float64(over.until)),
-		Seen: fmt.Sprintf("power stayed up for %s beyond the planned %s; what is judged is the planned time", length(over.until-ev.to), length(int64(planned)))}
+	f := record.Finding{Code: "load_longer", Severity: "note", Channel: ev.channel(ev.roles.power).Name, FromS: series.OrNil(float64(ev.to)), ToS: series.OrNil(float64(over.until)),
+		Seen: fmt.Sprintf("power stayed up for %s beyond the planned %s; what is judged is the planned time", wording.Length(over.until-ev.to), wording.Length(int64(planned)))}
 	if over.still(ev.c.EndDwellS) {
 		f.Severity = "warning"
 		f.Seen = fmt.Sprintf("power was still up when the record ended, %s after the load's planned end: the load did not stop by itself; what is judged is the planned time",
-			length(over.until-ev.to))
+			wording.Length(over.until-ev.to))
 	}
 	ev.find(f)
 }
@@ -97,7 +99,7 @@ func (ev *evaluation) overran(planned float64) {
 // cameAgain tells of a load after the one that is judged.
 func (ev *evaluation) cameAgain() {
 	if at := ev.r.over.again; ev.r.over.on && at != never {
-		ev.find(record.Finding{Code: "load_again", Severity: "note", Channel: ev.channel(ev.roles.power).Name, FromS: number(float64(at)),
+		ev.find(record.Finding{Code: "load_again", Severity: "note", Channel: ev.channel(ev.roles.power).Name, FromS: series.OrNil(float64(at)),
 			Seen: "power rose to the load's level again; what is judged is the first load"})
 	}
 }
@@ -105,7 +107,7 @@ func (ev *evaluation) cameAgain() {
 // lost words a load that fell away before its plan.
 func (ev *evaluation) lost(l *record.Load, missing float64) {
 	l.Outcome, l.LostTo = "lost", ev.lostTo()
-	text := fmt.Sprintf("power fell %s after the load began, with %s of the plan missing", length(ev.to-ev.from), length(int64(missing)))
+	text := fmt.Sprintf("power fell %s after the load began, with %s of the plan missing", wording.Length(ev.to-ev.from), wording.Length(int64(missing)))
 	if hot, level := ev.hottestAtEnd(); hot >= 0 {
 		text += fmt.Sprintf("; the hot spot %s was at %.1f degC", ev.channel(ev.roles.probes[hot]).Name, level)
 	}
@@ -114,9 +116,9 @@ func (ev *evaluation) lost(l *record.Load, missing float64) {
 		"restarted": "consistent with a unit that restarted",
 		"idle":      "consistent with a load program that ended or failed",
 	}
-	ev.find(record.Finding{Code: "load_lost", Severity: "void", FromS: number(float64(ev.to)), Seen: text, Consistent: fits[l.LostTo]})
+	ev.find(record.Finding{Code: "load_lost", Severity: "void", FromS: series.OrNil(float64(ev.to)), Seen: text, Consistent: fits[l.LostTo]})
 	ev.voids = append(ev.voids, record.Reason{Code: "load_lost",
-		Text: fmt.Sprintf("the load was lost at %s, %s before its planned end: what the rest of it would have brought is not known", ev.r.when(ev.to), length(int64(missing)))})
+		Text: fmt.Sprintf("the load was lost at %s, %s before its planned end: what the rest of it would have brought is not known", ev.r.when(ev.to), wording.Length(int64(missing)))})
 }
 
 // hottestAtEnd is the probe that was hottest when the load ended, of those that still
@@ -125,8 +127,8 @@ func (ev *evaluation) hottestAtEnd() (probe int, level float64) {
 	hot := -1
 	for i := range ev.probes {
 		p := &ev.probes[i]
-		m := medianOf(ev.r.series(ev.roles.probes[i], max(ev.to-60, ev.from), ev.to))
-		if p.counts && p.sound() && has(m) && (hot < 0 || m > level) {
+		m := series.Median(ev.r.series(ev.roles.probes[i], max(ev.to-60, ev.from), ev.to))
+		if p.counts && p.sound() && series.Known(m) && (hot < 0 || m > level) {
 			hot, level = i, m
 		}
 	}
@@ -146,16 +148,16 @@ func (ev *evaluation) fellAt() (int64, bool) {
 func (ev *evaluation) lostTo() string {
 	_, last := ev.r.bounds()
 	to := min(ev.to+180, last)
-	x := present(ev.r.series(ev.roles.power, ev.to, to))
+	x := series.Present(ev.r.series(ev.roles.power, ev.to, to))
 	if len(x) == 0 {
 		return "idle"
 	}
 	idle := ev.r.det.idleW
-	if !has(idle) || ev.span.source == onAtStart {
+	if !series.Known(idle) || ev.span.source == onAtStart {
 		idle = 0
 	}
 	end := x[len(x)-min(len(x), 30):]
-	after := medianOf(end)
+	after := series.Median(end)
 	off := max(ev.c.OffW, ev.c.OffShare*idle)
 	if after < off {
 		return "off"
@@ -177,26 +179,26 @@ func (ev *evaluation) describePower(l *record.Load) {
 	if ev.roles.power < 0 {
 		return
 	}
-	x := present(ev.r.series(ev.roles.power, ev.from, ev.to))
+	x := series.Present(ev.r.series(ev.roles.power, ev.from, ev.to))
 	if len(x) == 0 {
 		return
 	}
 	slices.Sort(x)
-	l.MedianW, l.P5W, l.P95W = number(quantile(x, 0.5)), number(quantile(x, 0.05)), number(quantile(x, 0.95))
+	l.MedianW, l.P5W, l.P95W = series.OrNil(series.Quantile(x, 0.5)), series.OrNil(series.Quantile(x, 0.05)), series.OrNil(series.Quantile(x, 0.95))
 	h := newHold(ev.c.PeakHoldS, ev.c.PeakGood)
 	for s := ev.from; s < ev.to; s++ {
-		if c := ev.r.columns[ev.roles.power][s-ev.r.base]; has(c.v) {
+		if c := ev.r.columns[ev.roles.power][s-ev.r.base]; series.Known(c.v) {
 			h.push(s, c.v, int64(c.stride))
 		}
 	}
 	if h.found {
-		l.HeldMaxW = number(h.best)
+		l.HeldMaxW = series.OrNil(h.best)
 	}
 	ev.idleW = ev.r.det.idleW
 	if ev.idleUnknown(x, ev.idleW) {
 		ev.idleW = ev.idleAfter() // what stood for idle was the load itself
 	}
-	l.IdleW = number(ev.idleW)
+	l.IdleW = series.OrNil(ev.idleW)
 	ev.setStep(x)
 }
 
@@ -206,14 +208,14 @@ func (ev *evaluation) idleUnknown(loaded []float64, idle float64) bool {
 	if ev.span.source == "planned" || ev.span.source == onAtStart {
 		return true
 	}
-	return has(idle) && quantile(loaded, 0.9)-idle < max(ev.c.StartRiseW, ev.c.StartRiseShare*idle)
+	return series.Known(idle) && series.Quantile(loaded, 0.9)-idle < max(ev.c.StartRiseW, ev.c.StartRiseShare*idle)
 }
 
 // setStep is the load step: the 90 % level of power on load above idle, or above
 // nothing where idle is not known.
 func (ev *evaluation) setStep(loaded []float64) {
-	if ev.stepW = quantile(loaded, 0.9) - ev.idleW; !has(ev.stepW) {
-		ev.stepW = quantile(loaded, 0.9)
+	if ev.stepW = series.Quantile(loaded, 0.9) - ev.idleW; !series.Known(ev.stepW) {
+		ev.stepW = series.Quantile(loaded, 0.9)
 	}
 }
 
@@ -222,18 +224,18 @@ func (ev *evaluation) idleAfter() float64 {
 	_, last := ev.r.bounds()
 	at, fell := ev.fellAt()
 	if !fell || last-at < 20 {
-		return absent
+		return series.Absent()
 	}
-	return medianOf(ev.r.series(ev.roles.power, at+5, last))
+	return series.Median(ev.r.series(ev.roles.power, at+5, last))
 }
 
 // describeEnergy fills energy and mean power.
 func (ev *evaluation) describeEnergy(l *record.Load) {
 	j, by, cover := ev.acc.energy.total(ev.loadedS())
-	if !has(j) || ev.loadedS() <= 0 {
+	if !series.Known(j) || ev.loadedS() <= 0 {
 		return
 	}
-	l.EnergyJ, l.EnergyBy, l.EnergyCoverage = number(j), by, number(cover)
+	l.EnergyJ, l.EnergyBy, l.EnergyCoverage = series.OrNil(j), by, series.OrNil(cover)
 	mean := j / ev.loadedS()
 	var ch *Channel
 	if by == "integral" {
@@ -243,9 +245,9 @@ func (ev *evaluation) describeEnergy(l *record.Load) {
 	} else {
 		ch = ev.channel(ev.roles.energy)
 	}
-	l.MeanW, l.MeanBy = number(mean), by
+	l.MeanW, l.MeanBy = series.OrNil(mean), by
 	share := ev.relative(ch, j, mean, by)
-	l.EnergyExpandedJ, l.MeanExpandedW = number(math.Abs(share*j)), number(math.Abs(share*mean))
+	l.EnergyExpandedJ, l.MeanExpandedW = series.OrNil(math.Abs(share*j)), series.OrNil(math.Abs(share*mean))
 	ev.compareCounter(by, j)
 	if by == "integral" && cover < ev.c.CoverageMin {
 		ev.find(record.Finding{Code: "energy_coverage", Severity: "warning", Channel: ch.Name,
@@ -261,9 +263,9 @@ func (ev *evaluation) describeEnergy(l *record.Load) {
 func (ev *evaluation) relative(ch *Channel, j, mean float64, by string) float64 {
 	switch {
 	case by == "counter" && j > 0:
-		return ev.c.expanded(ch, j) / j
+		return statedExpanded(ev.c, ch, j) / j
 	case by == "integral" && mean > 0:
-		return ev.c.expanded(ch, mean) / mean
+		return statedExpanded(ev.c, ch, mean) / mean
 	}
 	return ev.c.DefaultShare
 }
@@ -274,7 +276,7 @@ func (ev *evaluation) compareCounter(by string, j float64) {
 		return
 	}
 	own, covered := ev.acc.energy.integral()
-	if !has(own) || covered < 0.5*ev.loadedS() {
+	if !series.Known(own) || covered < 0.5*ev.loadedS() {
 		return
 	}
 	own *= ev.loadedS() / covered

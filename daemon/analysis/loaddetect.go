@@ -3,6 +3,9 @@ package analysis
 import (
 	"math"
 	"slices"
+
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/series"
 )
 
 // loadState is where the detector stands.
@@ -18,7 +21,7 @@ const (
 // Hysteresis with dwell on a short median; both edges are dated back to the first
 // raw value beyond the threshold. Memory is bounded by its windows.
 type detector struct {
-	c       Constants
+	c       constants.Set
 	state   loadState
 	samples int
 	last    int64 // second of the newest value
@@ -41,8 +44,8 @@ type detector struct {
 	rebaseSince, baseRaw int64
 }
 
-func newDetector(c Constants) detector {
-	return detector{c: c, idleW: absent, loadW: absent}
+func newDetector(c constants.Set) detector {
+	return detector{c: c, idleW: series.Absent(), loadW: series.Absent()}
 }
 
 // edge is what a value brought about.
@@ -68,7 +71,7 @@ func (d *detector) push(second int64, w float64) (edge, int64) {
 	for _, r := range d.win {
 		d.scratch = append(d.scratch, r.v)
 	}
-	med := medianInPlace(d.scratch)
+	med := series.MedianInPlace(d.scratch)
 	switch d.state {
 	case loadIdle:
 		return d.pushIdle(second, w, med)
@@ -113,14 +116,14 @@ func (d *detector) measureIdle(second int64) {
 		d.scratch = append(d.scratch, r.v)
 	}
 	slices.Sort(d.scratch)
-	d.idleW, d.sigmaW = quantile(d.scratch, 0.5), robustSD(d.scratch)
+	d.idleW, d.sigmaW = series.Quantile(d.scratch, 0.5), series.RobustSD(d.scratch)
 	d.hadIdle = len(d.idle) >= 3 || d.hadIdle
 }
 
 // begin turns to loadOn from the second given; also used when a mark says so.
 func (d *detector) begin(int64) {
 	d.state, d.pending, d.rebase, d.pause = loadOn, false, false, 0
-	d.level, d.levelAt, d.levelAge, d.loadW = d.level[:0], 0, 0, absent
+	d.level, d.levelAt, d.levelAge, d.loadW = d.level[:0], 0, 0, series.Absent()
 }
 
 // crossing is the second of the first value beyond the threshold in the newest
@@ -147,19 +150,19 @@ func (d *detector) pushLevel(w float64) {
 	}
 	d.levelAt++
 	d.levelAge++
-	if d.levelAge >= 30 || d.levelAt <= 10 || !has(d.loadW) {
+	if d.levelAge >= 30 || d.levelAt <= 10 || !series.Known(d.loadW) {
 		d.scratch = append(d.scratch[:0], d.level...)
 		slices.Sort(d.scratch)
-		d.loadW, d.levelAge = quantile(d.scratch, 0.9), 0
+		d.loadW, d.levelAge = series.Quantile(d.scratch, 0.9), 0
 	}
 }
 
 func (d *detector) pushOn(second int64, w, med float64) (edge, int64) {
 	idle := d.idleW
-	if !has(idle) {
+	if !series.Known(idle) {
 		idle = 0
 	}
-	known := has(d.loadW) && d.loadW-idle >= max(d.c.StartRiseW, d.c.StartRiseShare*idle)
+	known := series.Known(d.loadW) && d.loadW-idle >= max(d.c.StartRiseW, d.c.StartRiseShare*idle)
 	threshold := idle + float64(d.c.EndShare*(d.loadW-idle))
 	if !known || w >= threshold {
 		if d.watchRebase(second, w, med) {
@@ -208,7 +211,7 @@ func (d *detector) cameBack(second int64, med, idle float64) bool {
 // watchRebase tells whether what was taken for the load's start was the unit being
 // switched on: idle was off, and now power rises a good deal further.
 func (d *detector) watchRebase(second int64, w, med float64) bool {
-	if !has(d.idleW) || !has(d.loadW) || d.idleW > max(d.c.OffW, d.c.OffShare*d.loadW) || d.levelAt < 20 {
+	if !series.Known(d.idleW) || !series.Known(d.loadW) || d.idleW > max(d.c.OffW, d.c.OffShare*d.loadW) || d.levelAt < 20 {
 		return false
 	}
 	base := d.loadW
@@ -226,7 +229,7 @@ func (d *detector) watchRebase(second int64, w, med float64) bool {
 	}
 	sorted := append([]float64(nil), d.level...)
 	slices.Sort(sorted)
-	d.idleW, d.sigmaW = quantile(sorted, 0.5), robustSD(sorted)
+	d.idleW, d.sigmaW = series.Quantile(sorted, 0.5), series.RobustSD(sorted)
 	d.begin(d.baseRaw)
 	d.rebaseSince = 0
 	return true

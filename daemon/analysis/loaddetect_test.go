@@ -6,6 +6,9 @@ import (
 	"strings"
 	"testing"
 
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/finite"
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -38,7 +41,7 @@ func powerRun(t *testing.T, plan record.Plan, period int, parts ...stretchW) (*R
 	}
 	rec.Stop(float64(s), "")
 	res := rec.Evaluate()
-	checkFinite(t, res)
+	finite.Check(t, res)
 	return rec, res
 }
 
@@ -154,7 +157,7 @@ func TestMarksTellTheLoad(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			l := run(c.power, c.loadAt, c.offAt, c.marks).Load
 			if l.Source != c.source || l.StartS == nil || l.EndS == nil || *l.StartS != c.start || *l.EndS != c.end {
-				t.Errorf("%s %v..%v, want %s %v..%v", l.Source, orAbsent(l.StartS), orAbsent(l.EndS), c.source, c.start, c.end)
+				t.Errorf("%s %v..%v, want %s %v..%v", l.Source, series.OrAbsent(l.StartS), series.OrAbsent(l.EndS), c.source, c.start, c.end)
 			}
 		})
 	}
@@ -195,7 +198,7 @@ func TestDeadMeterDoesNotHoldTheRun(t *testing.T) {
 func TestIdleNoiseOfDesktops(t *testing.T) {
 	for seed := range uint64(40) {
 		r := rand.New(rand.NewPCG(seed, 9))
-		d := newDetector(DefaultConstants())
+		d := newDetector(constants.Default())
 		var start, end int64 = -1, -1
 		starts := 0
 		for s := range int64(6000) {

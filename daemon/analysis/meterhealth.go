@@ -3,6 +3,8 @@ package analysis
 import (
 	"fmt"
 
+	"soakrig/daemon/analysis/internal/series"
+	"soakrig/daemon/analysis/internal/wording"
 	"soakrig/daemon/record"
 )
 
@@ -41,13 +43,13 @@ func (ev *evaluation) meterStuck() (text string, stuck bool) {
 	if rep.longest <= 60*typical || !(rep.longest > 0) {
 		return "", false
 	}
-	watts := medianOf(ev.r.series(ev.roles.power, int64(rep.longestAt)+1, int64(end)))
+	watts := series.Median(ev.r.series(ev.roles.power, int64(rep.longestAt)+1, int64(end)))
 	if watts < max(ev.c.OffW, ev.c.OffShare*ev.idleW) {
 		return "", false // a unit without power draws the same all the time
 	}
 	name := ev.channel(ev.roles.power).Name
-	seen := fmt.Sprintf("%s gave exactly %s W for %s from %s on", name, trim(watts), length(int64(rep.longest)), ev.r.when(int64(rep.longestAt)))
-	ev.find(record.Finding{Code: "meter_stuck", Severity: "warning", Channel: name, FromS: number(rep.longestAt), ToS: number(end),
+	seen := fmt.Sprintf("%s gave exactly %s W for %s from %s on", name, wording.FourDigits(watts), wording.Length(int64(rep.longest)), ev.r.when(int64(rep.longestAt)))
+	ev.find(record.Finding{Code: "meter_stuck", Severity: "warning", Channel: name, FromS: series.OrNil(rep.longestAt), ToS: series.OrNil(end),
 		Seen: seen, Consistent: "consistent with a meter or a link that repeats its last number"})
 	return seen, true
 }

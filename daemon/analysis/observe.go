@@ -5,6 +5,7 @@ import (
 	"math"
 	"time"
 
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -183,12 +184,12 @@ func (g *grid) seal(cells []cell) int64 {
 	for ch := range cells {
 		ring := g.open[ch]
 		o := &ring[uint64(second-math.MinInt64)%uint64(len(ring))]
-		c := cell{v: absent, mean: absent, max: absent, stride: uint16(max(g.strides[ch].median, 1))}
+		c := cell{v: series.Absent(), mean: series.Absent(), max: series.Absent(), stride: uint16(max(g.strides[ch].median, 1))}
 		if o.second == second {
 			c.good, c.bad = o.good, o.bad
 			if o.good > 0 {
 				c.stride = uint16(g.strides[ch].push(second))
-				c.v = medianInPlace(o.vals[:o.kept])
+				c.v = series.MedianInPlace(o.vals[:o.kept])
 				c.mean, c.max = o.sum/float64(o.good), o.max
 			}
 		}

@@ -1,5 +1,10 @@
 package analysis
 
+import (
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/series"
+)
+
 // coverage counts the seconds of a channel that have values.
 type coverage struct {
 	total, good float64
@@ -49,7 +54,7 @@ func (k *coverage) longestGap(stride uint16) int64 {
 // live state and the result must agree on; memory is bounded by window lengths
 // unless history is kept.
 type onLoad struct {
-	c       Constants
+	c       constants.Set
 	roles   roles
 	start   int64
 	seconds int64
@@ -62,7 +67,7 @@ type onLoad struct {
 	energy  energy
 }
 
-func newOnLoad(c Constants, r roles, channels []Channel, start int64, keep bool) *onLoad {
+func newOnLoad(c constants.Set, r roles, channels []Channel, start int64, keep bool) *onLoad {
 	a := &onLoad{c: c, roles: r, start: start, held: make([]hold, len(r.probes)),
 		rawMax: make([]float64, len(r.probes)), settles: make([]settle, len(r.probes)),
 		cover: make([]coverage, len(channels)), energy: energy{gapPeriods: c.GapPeriods}}
@@ -72,7 +77,7 @@ func newOnLoad(c Constants, r roles, channels []Channel, start int64, keep bool)
 	for i := range r.probes {
 		a.held[i] = newHold(c.PeakHoldS, c.PeakGood)
 		a.settles[i] = newSettle(c, keep)
-		a.rawMax[i] = absent
+		a.rawMax[i] = series.Absent()
 	}
 	return a
 }
@@ -81,7 +86,7 @@ func newOnLoad(c Constants, r roles, channels []Channel, start int64, keep bool)
 func (a *onLoad) push(r *row) {
 	since := r.second - a.start
 	if since == 0 {
-		a.rise = has(r.ambient)
+		a.rise = series.Known(r.ambient)
 	}
 	a.seconds = since + 1
 	for i := range a.cover {
@@ -89,7 +94,7 @@ func (a *onLoad) push(r *row) {
 	}
 	for i, p := range a.roles.probes {
 		c := &r.cells[p]
-		if !has(c.v) {
+		if !series.Known(c.v) {
 			continue
 		}
 		a.held[i].push(r.second, c.v, int64(c.stride))
@@ -97,7 +102,7 @@ func (a *onLoad) push(r *row) {
 			a.rawMax[i] = c.max
 		}
 		rise := c.v
-		if a.rise && has(r.ambient) {
+		if a.rise && series.Known(r.ambient) {
 			rise -= r.ambient
 		}
 		a.settles[i].push(since, rise)
@@ -105,10 +110,10 @@ func (a *onLoad) push(r *row) {
 	for i := range a.settles {
 		a.settles[i].upTo(a.seconds / 60)
 	}
-	if p := a.roles.power; p >= 0 && has(r.cells[p].v) {
+	if p := a.roles.power; p >= 0 && series.Known(r.cells[p].v) {
 		a.energy.power(r.second, r.cells[p].mean, r.cells[p].stride)
 	}
-	if p := a.roles.energy; p >= 0 && has(r.cells[p].v) {
+	if p := a.roles.energy; p >= 0 && series.Known(r.cells[p].v) {
 		a.energy.counter(r.second, r.cells[p].v, r.cells[p].stride)
 	}
 }
@@ -132,7 +137,7 @@ func (a *onLoad) unsettled(skip func(probe int) bool) (probe int, tier string) {
 	steepest, rank := -1.0, -1
 	for i := range a.settles {
 		now, before := a.settles[i].slope()
-		t := a.c.tierOf(now, before)
+		t := tierOf(a.c, now, before)
 		if t == "" || skip(i) {
 			continue
 		}

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 
+	"soakrig/daemon/analysis/internal/series"
+	"soakrig/daemon/analysis/internal/wording"
 	"soakrig/daemon/record"
 )
 
@@ -25,7 +27,7 @@ type warmth struct {
 
 // onAtStartFinding says that the load was on when the run began, and what follows.
 func (e *engine) onAtStartFinding() record.Finding {
-	return record.Finding{Code: "load_on_at_start", Severity: "warning", Channel: e.in.Channels[e.roles.power].Name, FromS: number(float64(e.span.start)),
+	return record.Finding{Code: "load_on_at_start", Severity: "warning", Channel: e.in.Channels[e.roles.power].Name, FromS: series.OrNil(float64(e.span.start)),
 		Seen: e.warm.text, Consistent: "consistent with a load that was on before the run began; its start is taken as the run's"}
 }
 
@@ -49,7 +51,7 @@ func (e *engine) beginEarly() {
 	e.early.idleW = 0
 	e.warm = warmth{first: make([][]float64, n), early: make([]float64, n), levels: make([]hold, n), rises: make([]float64, n), newest: make([]float64, n)}
 	for i := range n {
-		e.warm.early[i], e.warm.rises[i], e.warm.newest[i] = absent, absent, absent
+		e.warm.early[i], e.warm.rises[i], e.warm.newest[i] = series.Absent(), series.Absent(), series.Absent()
 		e.warm.levels[i] = newHold(e.c.PeakHoldS, e.c.PeakGood)
 	}
 }
@@ -60,10 +62,10 @@ func (e *engine) watchWarmth(r *row) {
 	if e.span.begun() || e.roles.power < 0 || r.second < e.firstS() {
 		return
 	}
-	e.warm.room = has(r.ambient)
+	e.warm.room = series.Known(r.ambient)
 	for i, p := range e.roles.probes {
 		c := &r.cells[p]
-		if !has(c.v) {
+		if !series.Known(c.v) {
 			continue
 		}
 		room := 0.0
@@ -72,8 +74,8 @@ func (e *engine) watchWarmth(r *row) {
 		}
 		if r.second < e.firstS()+60 {
 			e.warm.first[i] = append(e.warm.first[i], c.v-room)
-		} else if !has(e.warm.early[i]) {
-			e.warm.early[i] = medianInPlace(e.warm.first[i])
+		} else if !series.Known(e.warm.early[i]) {
+			e.warm.early[i] = series.MedianInPlace(e.warm.first[i])
 		}
 		if level, ok := e.warm.levels[i].push(r.second, c.v, int64(c.stride)); ok {
 			e.warm.rises[i], e.warm.newest[i] = level-room, level
@@ -109,7 +111,7 @@ func (e *engine) startOnLoad() {
 	e.span = loadSpan{source: onAtStart, start: at}
 	hot := 0
 	for i, v := range e.warm.newest {
-		if has(v) && !(v <= e.warm.newest[hot]) {
+		if series.Known(v) && !(v <= e.warm.newest[hot]) {
 			hot = i
 		}
 	}
@@ -118,7 +120,7 @@ func (e *engine) startOnLoad() {
 		e.warm.text += fmt.Sprintf(", %.0f K above the room", e.warm.rises[hot])
 	}
 	e.emit(record.RunEvent{Event: "load_start", Phase: e.phaseNow(), AtS: float64(at),
-		Text: fmt.Sprintf("the load was on already when the run began; its start is taken as %s", clock(at))})
+		Text: fmt.Sprintf("the load was on already when the run began; its start is taken as %s", wording.Clock(at))})
 	if e.moved != nil {
 		e.moved(e.span)
 	}

@@ -1,6 +1,10 @@
 package analysis
 
-import "math"
+import (
+	"math"
+
+	"soakrig/daemon/analysis/internal/series"
+)
 
 // overrun watches power after the end of a load: a load script that does not stop by
 // itself must not keep the run open, nor stretch what is judged, and a load that comes
@@ -25,10 +29,10 @@ const never = math.MinInt64
 // watchOverrun begins to watch. The threshold is the detector's.
 func (e *engine) watchOverrun(d *detector, by string) {
 	idle := d.idleW
-	if !has(idle) {
+	if !series.Known(idle) {
 		idle = 0
 	}
-	if !has(d.loadW) || d.loadW-idle < max(e.c.StartRiseW, e.c.StartRiseShare*idle) {
+	if !series.Known(d.loadW) || d.loadW-idle < max(e.c.StartRiseW, e.c.StartRiseShare*idle) {
 		return
 	}
 	e.over = overrun{on: true, watts: idle + float64(e.c.EndShare*(d.loadW-idle)), plan: by == "plan" || by == "phase", from: e.span.end, until: e.span.end, last: never, again: never}
@@ -44,7 +48,7 @@ func (o *overrun) push(second int64, w float64, samples int, startDwellS, endDwe
 	}
 	o.win = append(o.win, w)
 	o.med = append(o.med[:0], o.win...)
-	high := w >= o.watts && medianInPlace(o.med) >= o.watts
+	high := w >= o.watts && series.MedianInPlace(o.med) >= o.watts
 	fell := !o.plan || float64(second-o.until) >= endDwellS
 	switch {
 	case high && fell && !o.up:

@@ -3,8 +3,10 @@ package analysis
 import (
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -18,21 +20,21 @@ func (ev *evaluation) describeProbes() {
 func (ev *evaluation) describeProbe(i int) record.ProbeResult {
 	p, ch := &ev.probes[i], ev.channel(ev.roles.probes[i])
 	out := record.ProbeResult{Channel: ch.Name, Place: ch.Place, Health: p.health, Counts: p.counts, Note: p.note,
-		BaselineC: number(p.baseline), Faults: ev.faultsOf(ev.roles.probes[i])}
+		BaselineC: series.OrNil(p.baseline), Faults: ev.faultsOf(ev.roles.probes[i])}
 	cover := &ev.acc.cover[ev.roles.probes[i]]
 	out.Coverage, out.LongestGapS = cover.share(), float64(cover.longestGap(1))
 	if h := &ev.acc.held[i]; h.found {
-		out.HeldC, out.HeldAtS = number(h.best), number(float64(h.at))
-		out.RiseK = number(h.best - ev.ambientBefore(h.at))
-		out.ExpandedK = number(ev.c.CoverageFactor * combine(ev.linesOf(i)))
+		out.HeldC, out.HeldAtS = series.OrNil(h.best), series.OrNil(float64(h.at))
+		out.RiseK = series.OrNil(h.best - ev.ambientBefore(h.at))
+		out.ExpandedK = series.OrNil(ev.c.CoverageFactor * combine(ev.linesOf(i)))
 		out.AboveLimitS, out.AboveCount, out.AboveLongestS = ev.above(i)
 	}
-	out.RawMaxC = number(ev.acc.rawMax[i])
-	out.MedianMaxC = number(ev.medianMax(i))
-	out.AfterLoadMaxC = number(ev.afterLoadMax(i))
-	out.LastC = number(p.last)
-	if now, _ := ev.acc.settles[i].slope(); has(now) {
-		out.SlopeKPerH = number(now)
+	out.RawMaxC = series.OrNil(ev.acc.rawMax[i])
+	out.MedianMaxC = series.OrNil(ev.medianMax(i))
+	out.AfterLoadMaxC = series.OrNil(ev.afterLoadMax(i))
+	out.LastC = series.OrNil(p.last)
+	if now, _ := ev.acc.settles[i].slope(); series.Known(now) {
+		out.SlopeKPerH = series.OrNil(now)
 	}
 	return out
 }
@@ -57,7 +59,7 @@ func (ev *evaluation) medianMax(probe int) float64 {
 	n := int(ev.c.MedianPeakS)
 	x := ev.r.series(ev.roles.probes[probe], ev.from, ev.to)
 	window := make([]float64, 0, n) // sorted
-	best := absent
+	best := series.Absent()
 	drop := func(v float64) {
 		i, _ := slices.BinarySearch(window, v)
 		window = slices.Delete(window, i, i+1)
@@ -67,10 +69,10 @@ func (ev *evaluation) medianMax(probe int) float64 {
 		stride = int(ev.r.columns[ev.roles.probes[probe]][ev.to-1-ev.r.base].stride)
 	}
 	for i, v := range x {
-		if i >= n && has(x[i-n]) {
+		if i >= n && series.Known(x[i-n]) {
 			drop(x[i-n])
 		}
-		if !has(v) {
+		if !series.Known(v) {
 			continue
 		}
 		at, _ := slices.BinarySearch(window, v)
@@ -78,7 +80,7 @@ func (ev *evaluation) medianMax(probe int) float64 {
 		if i+1 < n || len(window) < 2 && n > 1 || 2*len(window)*stride < n {
 			continue
 		}
-		if m := quantile(window, 0.5); !(m <= best) {
+		if m := series.Quantile(window, 0.5); !(m <= best) {
 			best = m
 		}
 	}
@@ -90,23 +92,23 @@ func (ev *evaluation) medianMax(probe int) float64 {
 func (ev *evaluation) afterLoadMax(probe int) float64 {
 	_, last := ev.r.bounds()
 	if !ev.span.ended {
-		return absent
+		return series.Absent()
 	}
 	from := ev.to
 	if over := &ev.r.over; over.plan {
 		if from = over.until; over.still(ev.c.EndDwellS) {
-			return absent
+			return series.Absent()
 		}
 	}
 	h := newHold(ev.c.PeakHoldS, ev.c.PeakGood)
 	col := ev.r.columns[ev.roles.probes[probe]]
 	for s := from; s < last; s++ {
-		if c := col[s-ev.r.base]; has(c.v) {
+		if c := col[s-ev.r.base]; series.Known(c.v) {
 			h.push(s, c.v, int64(c.stride))
 		}
 	}
 	if !h.found {
-		return absent
+		return series.Absent()
 	}
 	return h.best
 }
@@ -135,7 +137,7 @@ func (ev *evaluation) above(probe int) (total *float64, count int, longest float
 		for s := ev.from; s < ev.to; s++ {
 			c := col[s-ev.r.base]
 			switch {
-			case !has(c.v):
+			case !series.Known(c.v):
 				continue
 			case c.v >= l.Bound:
 				in = true
@@ -150,7 +152,7 @@ func (ev *evaluation) above(probe int) (total *float64, count int, longest float
 			}
 		}
 		end()
-		return number(sum), count, longest
+		return series.OrNil(sum), count, longest
 	}
 	return nil, 0, 0
 }
@@ -179,7 +181,7 @@ func (ev *evaluation) findPeak() {
 	if second >= 0 {
 		s := &ev.acc.held[second]
 		p.Second = ev.channel(ev.roles.probes[second]).Name
-		p.SecondHeldC, p.GapK = number(s.best), number(h.best-s.best)
+		p.SecondHeldC, p.GapK = series.OrNil(s.best), series.OrNil(h.best-s.best)
 		u := combineDifference(lines, ev.linesOf(second))
 		p.Ambiguous = h.best-s.best < ev.c.CoverageFactor*u
 		ev.statistic("gap_expanded", ch.Name, ev.c.CoverageFactor*u, "K")
@@ -191,29 +193,29 @@ func (ev *evaluation) findPeak() {
 // peakAgainstRoom fills the rise and the value at the reference ambient.
 func (ev *evaluation) peakAgainstRoom(p *record.Peak, lines []record.BudgetLine) {
 	room := ev.ambientBefore(int64(p.AtS))
-	if !has(room) {
+	if !series.Known(room) {
 		return
 	}
-	p.AmbientC, p.RiseK = number(room), number(p.HeldC-room)
-	roomLines := append(ev.c.stated(ev.channel(ev.roles.ambient), room),
+	p.AmbientC, p.RiseK = series.OrNil(room), series.OrNil(p.HeldC-room)
+	roomLines := append(statedLines(ev.c, ev.channel(ev.roles.ambient), room),
 		normalLine("room at the unit", ev.c.AmbientU, "", "", "constants ambient_u_k"))
 	u := combineDifference(lines, roomLines)
-	p.RiseExpandedK = number(ev.c.CoverageFactor * u)
+	p.RiseExpandedK = series.OrNil(ev.c.CoverageFactor * u)
 	off := room - ev.c.ReferenceC
-	p.ReferenceAmbientC = number(ev.c.ReferenceC)
+	p.ReferenceAmbientC = series.OrNil(ev.c.ReferenceC)
 	size := max(off, -off)
 	if size > ev.c.ReferenceMaxK {
-		ev.find(record.Finding{Code: "reference_refused", Severity: "warning", FromS: number(p.AtS),
+		ev.find(record.Finding{Code: "reference_refused", Severity: "warning", FromS: series.OrNil(p.AtS),
 			Seen: fmt.Sprintf("the room was %.1f K from the reference %g degC; beyond %g K the peak is not moved to it", off, ev.c.ReferenceC, ev.c.ReferenceMaxK)})
 		return
 	}
 	if size > ev.c.ReferenceWarnK {
-		ev.find(record.Finding{Code: "reference_far", Severity: "note", FromS: number(p.AtS),
+		ev.find(record.Finding{Code: "reference_far", Severity: "note", FromS: series.OrNil(p.AtS),
 			Seen: fmt.Sprintf("the room was %.1f K from the reference %g degC; the value at the reference rests on a coefficient of %g", off, ev.c.ReferenceC, ev.c.ReferenceCoeff)})
 	}
-	p.ReferenceC = number(p.HeldC - float64(ev.c.ReferenceCoeff*off))
+	p.ReferenceC = series.OrNil(p.HeldC - float64(ev.c.ReferenceCoeff*off))
 	uc := ev.c.ReferenceCoefU * size
-	p.ReferenceExpandedK = number(ev.c.CoverageFactor * root(float64(u*u)+float64(uc*uc)))
+	p.ReferenceExpandedK = series.OrNil(ev.c.CoverageFactor * math.Sqrt(float64(u*u)+float64(uc*uc)))
 }
 
 // linesOf is the budget of a probe's held peak.
@@ -224,7 +226,7 @@ func (ev *evaluation) linesOf(probe int) []record.BudgetLine {
 	}
 	ch := ev.channel(ev.roles.probes[probe])
 	rise := h.best - ev.ambientBefore(h.at)
-	return append(ev.c.stated(ch, h.best), ev.c.runLines(ch, rise, ev.r.in.Rig+"/"+ev.r.in.Start.Run, true)...)
+	return append(statedLines(ev.c, ch, h.best), runLines(ev.c, ch, rise, ev.r.in.Rig+"/"+ev.r.in.Start.Run, true)...)
 }
 
 // budget states the lines of the hot spot.

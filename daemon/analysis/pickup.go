@@ -3,6 +3,8 @@ package analysis
 import (
 	"fmt"
 	"math"
+
+	"soakrig/daemon/analysis/internal/series"
 )
 
 // judgePickup looks for a jump at both edges of the load that heat can't make.
@@ -27,7 +29,7 @@ type edgeLook struct{ before, m1, d1, d2 float64 }
 
 func (ev *evaluation) look(i int, edge int64) edgeLook {
 	p := ev.roles.probes[i]
-	at := func(from, to int64) float64 { return medianOf(ev.r.series(p, edge+from, edge+to)) }
+	at := func(from, to int64) float64 { return series.Median(ev.r.series(p, edge+from, edge+to)) }
 	l := edgeLook{before: at(-6, -1), m1: at(1, 4)} // m1 is centred on 2.5 s after the edge
 	m2, m3 := at(4, 7), at(7, 10)
 	l.d1, l.d2 = m2-l.m1, m3-m2
@@ -41,7 +43,7 @@ func (ev *evaluation) look(i int, edge int64) edgeLook {
 func (ev *evaluation) edgeJump(i int, edge int64) (float64, bool) {
 	p := ev.roles.probes[i]
 	l := ev.look(i, edge)
-	if !has(l.before) || !has(l.d1) || !has(l.d2) {
+	if !series.Known(l.before) || !series.Known(l.d1) || !series.Known(l.d2) {
 		return 0, false
 	}
 	decay := 1.0 // of the slope in three seconds
@@ -56,8 +58,8 @@ func (ev *evaluation) edgeJump(i int, edge int64) (float64, bool) {
 	}
 	ratio, n := ev.others(i, func(j int) float64 {
 		o := ev.look(j, edge)
-		if !has(o.before) || !has(o.d1) || math.Abs(o.d1) < 0.3 {
-			return absent
+		if !series.Known(o.before) || !series.Known(o.d1) || math.Abs(o.d1) < 0.3 {
+			return series.Absent()
 		}
 		return (o.m1 - o.before) / o.d1
 	})
@@ -66,6 +68,6 @@ func (ev *evaluation) edgeJump(i int, edge int64) (float64, bool) {
 	}
 	first := math.Abs(l.d1) / 3 / decay // K/s at the edge
 	jump := l.m1 - l.before - heat
-	noise := noiseOf(ev.r.series(p, edge-60, edge))
+	noise := series.Noise(ev.r.series(p, edge-60, edge))
 	return jump, math.Abs(jump) > ev.c.PickupK+float64(ev.c.PickupSlopeS*first)+float64(3*noise)
 }

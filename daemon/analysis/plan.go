@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"soakrig/daemon/analysis/constants"
 	"soakrig/daemon/record"
 )
 
@@ -105,7 +106,7 @@ func CheckPlan(p record.Plan, channels []Channel) error {
 	if r := p.ReferenceAmbientC; r != nil && !(*r > -100 && *r < 200) {
 		wrong("reference ambient %v degC is not a room temperature", *r)
 	}
-	c := DefaultConstants()
+	c := constants.Default()
 	if err := c.Override(p.Constants); err != nil {
 		errs = append(errs, fmt.Errorf("plan: %w", err))
 	}

@@ -5,6 +5,8 @@ import (
 	"testing"
 	"time"
 
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -53,7 +55,7 @@ func TestPlansThatAreRefused(t *testing.T) {
 		{"quantity", limit(func(l *record.Limit) { l.Quantity = "temp" }), "use value, rise, slope or difference"},
 		{"severity", limit(func(l *record.Limit) { l.Severity = "" }), "use note, fail or stop"},
 		{"dwell", limit(func(l *record.Limit) { l.DwellS = -2 }), "dwell -2 s"},
-		{"bound", limit(func(l *record.Limit) { l.Bound = absent }), "is not a number"},
+		{"bound", limit(func(l *record.Limit) { l.Bound = series.Absent() }), "is not a number"},
 		{"limit's phase", limit(func(l *record.Limit) { l.Phases = []record.Phase{"burn"} }), `there is no phase "burn"`},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -105,24 +107,9 @@ func TestInputsThatAreRefused(t *testing.T) {
 	}
 }
 
-func TestConstantsByName(t *testing.T) {
-	c := DefaultConstants()
-	m := c.Map()
-	if len(m) < 80 || m["peak_hold_s"] != 10 || m["steady_k_per_h"] != 2 {
-		t.Fatalf("%d constants, hold %v", len(m), m["peak_hold_s"])
-	}
-	for _, f := range c.fields() { // every default is within its own range
-		if *f.p < f.low || *f.p > f.high {
-			t.Errorf("%s = %v is outside %v..%v", f.name, *f.p, f.low, f.high)
-		}
-	}
-	if err := c.Override(map[string]float64{"peak_hold_s": 30, "loss_share": 0.05}); err != nil || c.PeakHoldS != 30 || c.LossShare != 0.05 {
-		t.Errorf("override: %v, hold %v", err, c.PeakHoldS)
-	}
-	before := c
-	if err := c.Override(map[string]float64{"peak_hold_s": 20, "nonsense": 1}); err == nil || c != before {
-		t.Error("a bad override set something")
-	}
+// TestPlanSetsConstants: what a plan sets is used and recorded with the result.
+func TestPlanSetsConstants(t *testing.T) {
+	c := constants.Default()
 	in := Input{Channels: []Channel{{Name: "p", Kind: record.Temperature, Role: record.RoleProbe}}}
 	in.Start.Plan = RecordingPlan(60, nil)
 	in.Start.Plan.Constants = map[string]float64{"peak_hold_s": 20}
@@ -134,7 +121,7 @@ func TestConstantsByName(t *testing.T) {
 		t.Fatal(err)
 	}
 	got := rec.Evaluate().Constants
-	if got["peak_hold_s"] != 20 || got["ambient_low_c"] != 18 || got["ambient_high_c"] != 30 || got["reference_ambient_c"] != 25 || len(got) != len(m) {
+	if got["peak_hold_s"] != 20 || got["ambient_low_c"] != 18 || got["ambient_high_c"] != 30 || got["reference_ambient_c"] != 25 || len(got) != len(c.Map()) {
 		t.Errorf("the result reports %v", got)
 	}
 }

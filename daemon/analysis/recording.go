@@ -3,6 +3,7 @@ package analysis
 import (
 	"math"
 
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -58,7 +59,7 @@ func (r *Recording) series(channel int, from, to int64) []float64 {
 	out := make([]float64, 0, max(to-from, 0))
 	for s := from; s < to; s++ {
 		if s < first || s >= last {
-			out = append(out, absent)
+			out = append(out, series.Absent())
 			continue
 		}
 		out = append(out, r.columns[channel][s-r.base].v)

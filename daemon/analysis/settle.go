@@ -1,6 +1,11 @@
 package analysis
 
-import "math"
+import (
+	"math"
+
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/series"
+)
 
 // Tiers of settling.
 const (
@@ -25,7 +30,7 @@ type settle struct {
 	keep    bool
 }
 
-func newSettle(c Constants, keep bool) settle {
+func newSettle(c constants.Set, keep bool) settle {
 	return settle{window: int(c.SlopeWindowS / 60), apart: int(c.SlopeApartS / 60), keep: keep}
 }
 
@@ -45,7 +50,7 @@ func (s *settle) upTo(minute int64) {
 func (s *settle) close() {
 	if len(s.vals) > 0 {
 		s.xs = append(s.xs, float64(s.minute))
-		s.ys = append(s.ys, medianInPlace(s.vals))
+		s.ys = append(s.ys, series.MedianInPlace(s.vals))
 		s.vals = s.vals[:0]
 	}
 	oldest := float64(s.minute) - float64(s.window) + 1
@@ -57,12 +62,12 @@ func (s *settle) close() {
 		s.xs = s.xs[:copy(s.xs, s.xs[drop:])]
 		s.ys = s.ys[:copy(s.ys, s.ys[drop:])]
 	}
-	slope := absent
+	slope := series.Absent()
 	if s.minute+1 >= int64(s.window) && len(s.xs)*5 >= s.window*3 {
 		if cap(s.scratch) == 0 {
 			s.scratch = make([]float64, 0, s.window*(s.window-1)/2)
 		}
-		slope = theilSen(s.xs, s.ys, s.scratch) * 60
+		slope = series.TheilSen(s.xs, s.ys, s.scratch) * 60
 	}
 	if len(s.slopes) > s.apart {
 		s.slopes = s.slopes[:copy(s.slopes, s.slopes[1:])]
@@ -77,7 +82,7 @@ func (s *settle) close() {
 // slope is the newest slope in K/h and the one a while before; absent where there
 // is none.
 func (s *settle) slope() (now, before float64) {
-	now, before = absent, absent
+	now, before = series.Absent(), series.Absent()
 	if n := len(s.slopes); n > 0 {
 		now = s.slopes[n-1]
 		if n > s.apart {
@@ -88,14 +93,14 @@ func (s *settle) slope() (now, before float64) {
 }
 
 // se is the standard error of the newest slope in K/h.
-func (s *settle) se() float64 { return slopeSE(s.xs, s.ys) * 60 }
+func (s *settle) se() float64 { return series.SlopeError(s.xs, s.ys) * 60 }
 
 // tierOf names the tier of a slope and the one before it; empty without a slope.
-func (c Constants) tierOf(now, before float64) string {
+func tierOf(c constants.Set, now, before float64) string {
 	switch {
-	case !has(now):
+	case !series.Known(now):
 		return ""
-	case math.Abs(now) <= c.SteadyKPerH && has(before) && math.Abs(before) <= c.SteadyKPerH:
+	case math.Abs(now) <= c.SteadyKPerH && series.Known(before) && math.Abs(before) <= c.SteadyKPerH:
 		return tierSteady
 	case math.Abs(now) <= c.SettledKPerH:
 		return tierSettled
@@ -103,11 +108,11 @@ func (c Constants) tierOf(now, before float64) string {
 	return tierRising
 }
 
-// tau estimates the time constant from two slopes a while apart; absent when they
+// timeConstant estimates the time constant from two slopes a while apart; absent when they
 // do not decay.
-func (c Constants) tau(now, before float64) float64 {
-	if !has(now) || !has(before) || now <= 0 || before < 1.05*now {
-		return absent
+func timeConstant(c constants.Set, now, before float64) float64 {
+	if !series.Known(now) || !series.Known(before) || now <= 0 || before < 1.05*now {
+		return series.Absent()
 	}
 	return c.SlopeApartS / math.Log(before/now)
 }

@@ -4,6 +4,9 @@ import (
 	"math"
 	"testing"
 
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/finite"
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -23,7 +26,7 @@ func rising(t *testing.T, loadS, riseK, tauS float64) record.Result {
 	}
 	rec.Stop(loadS, "")
 	res := rec.Evaluate()
-	checkFinite(t, res)
+	finite.Check(t, res)
 	if res.Steady == nil {
 		t.Fatal("no steady part")
 	}
@@ -73,26 +76,26 @@ func TestRemainingRiseIsTauTimesSlope(t *testing.T) {
 	if math.Abs(*s.RemainingK-left) > 0.05 || math.Abs(*s.TauS-1500) > 30 {
 		t.Errorf("remaining %.2f K (true %.2f), tau %.0f s (true 1500)", *s.RemainingK, left, *s.TauS)
 	}
-	c := DefaultConstants()
+	c := constants.Default()
 	now := 2.0
 	before := now * math.Exp(600.0/1500)
-	if tau := c.tau(now, before); math.Abs(tau-1500) > 1 || math.Abs(tau*now/3600-0.833) > 0.01 {
+	if tau := timeConstant(c, now, before); math.Abs(tau-1500) > 1 || math.Abs(tau*now/3600-0.833) > 0.01 {
 		t.Errorf("tau of two slopes %.0f s", tau)
 	}
-	if has(c.tau(2, 1)) || has(c.tau(-1, 2)) || has(c.tau(absent, 2)) {
+	if series.Known(timeConstant(c, 2, 1)) || series.Known(timeConstant(c, -1, 2)) || series.Known(timeConstant(c, series.Absent(), 2)) {
 		t.Error("a time constant from slopes that do not decay")
 	}
 }
 
 // TestFallingIsNotSteady: a slope that falls through zero must not pass by its sign.
 func TestFallingIsNotSteady(t *testing.T) {
-	c := DefaultConstants()
+	c := constants.Default()
 	for _, x := range []struct {
 		now, before float64
 		want        string
-	}{{1, 1.5, tierSteady}, {-1, 1.9, tierSteady}, {-2.1, -1, tierSettled}, {1, 2.5, tierSettled}, {1, absent, tierSettled},
-		{-7, 0, tierRising}, {6, 9, tierSettled}, {6.1, 9, tierRising}, {absent, 1, ""}} {
-		if got := c.tierOf(x.now, x.before); got != x.want {
+	}{{1, 1.5, tierSteady}, {-1, 1.9, tierSteady}, {-2.1, -1, tierSettled}, {1, 2.5, tierSettled}, {1, series.Absent(), tierSettled},
+		{-7, 0, tierRising}, {6, 9, tierSettled}, {6.1, 9, tierRising}, {series.Absent(), 1, ""}} {
+		if got := tierOf(c, x.now, x.before); got != x.want {
 			t.Errorf("slopes %v then %v: %q, want %q", x.before, x.now, got, x.want)
 		}
 	}
@@ -145,7 +148,7 @@ func exampleLines(run string) []record.BudgetLine {
 		}
 		return l
 	}
-	c := DefaultConstants()
+	c := constants.Default()
 	lines := []record.BudgetLine{
 		line("wire class 1", 1.5, 0.07, "spool:K/iec-1"),
 		line("converter nonlinearity", 0.95, 0.10, "channel:bench/vr1/inl"),
@@ -156,7 +159,7 @@ func exampleLines(run string) []record.BudgetLine {
 		{Name: "resolution", StandardK: 0.0625 / math.Sqrt(12), Distribution: rectangular},
 	}
 	stated := &Channel{Kind: record.Temperature, Budget: func(float64) []record.BudgetLine { return lines }}
-	return append(lines, c.runLines(stated, 64, run, true)...)
+	return append(lines, runLines(c, stated, 64, run, true)...)
 }
 
 // TestUncertaintyExample: u_c = 1.41 K, U = 2.8 K for one board; 1.21 K and U = 2.4 K

@@ -3,6 +3,8 @@ package analysis
 import (
 	"fmt"
 
+	"soakrig/daemon/analysis/internal/series"
+	"soakrig/daemon/analysis/internal/wording"
 	"soakrig/daemon/record"
 )
 
@@ -14,20 +16,20 @@ func (ev *evaluation) describeSteady() {
 	if i < 0 {
 		if ev.span.begun() && ev.res.Peak != nil {
 			ev.remarks = append(ev.remarks, record.Reason{Code: "not_settled",
-				Text: fmt.Sprintf("the load was too short to tell whether the board settled: %s, a slope takes %s", length(ev.to-ev.from), length(int64(ev.c.SlopeWindowS)))})
+				Text: fmt.Sprintf("the load was too short to tell whether the board settled: %s, a slope takes %s", wording.Length(ev.to-ev.from), wording.Length(int64(ev.c.SlopeWindowS)))})
 		}
 		return
 	}
 	now, before := ev.acc.settles[i].slope()
 	s := &record.Steady{Tier: tier, Channel: ev.channel(ev.roles.probes[i]).Name, SlopeKPerH: now,
-		SlopeSEKPerH: number(ev.acc.settles[i].se()), Valid: ev.powerHeld()}
+		SlopeSEKPerH: series.OrNil(ev.acc.settles[i].se()), Valid: ev.powerHeld()}
 	if m := ev.reached(tier, skip); m >= 0 {
-		s.ReachedAtS = number(float64(ev.from + 60*int64(m+1)))
+		s.ReachedAtS = series.OrNil(float64(ev.from + 60*int64(m+1)))
 	}
-	if tau := ev.c.tau(now, before); has(tau) {
-		s.TauS, s.RemainingK = number(tau), number(max(tau*now/3600, 0))
+	if tau := timeConstant(ev.c, now, before); series.Known(tau) {
+		s.TauS, s.RemainingK = series.OrNil(tau), series.OrNil(max(tau*now/3600, 0))
 	} else if ev.c.KnownTauS > 0 {
-		s.TauS, s.RemainingK = number(ev.c.KnownTauS), number(max(ev.c.KnownTauS*now/3600, 0))
+		s.TauS, s.RemainingK = series.OrNil(ev.c.KnownTauS), series.OrNil(max(ev.c.KnownTauS*now/3600, 0))
 	}
 	ev.res.Steady = s
 	ev.extrapolate(s)
@@ -67,11 +69,11 @@ func (ev *evaluation) reached(tier string, skip func(int) bool) int {
 			if skip(i) || m >= len(h) {
 				continue
 			}
-			before := absent
+			before := series.Absent()
 			if m >= apart {
 				before = h[m-apart]
 			}
-			t := ev.c.tierOf(h[m], before)
+			t := tierOf(ev.c, h[m], before)
 			any = true
 			all = all && (t == tier || t == tierSteady)
 		}

@@ -1,11 +1,10 @@
 package analysis
 
 import (
-	"encoding/json"
 	"math"
-	"reflect"
 	"testing"
 
+	"soakrig/daemon/analysis/internal/finite"
 	"soakrig/daemon/analysis/internal/traces"
 	"soakrig/daemon/record"
 )
@@ -51,45 +50,8 @@ func evaluate(t testing.TB, in Input, tr traces.Trace) record.Result {
 	}
 	feed(tr, rec)
 	res := rec.Evaluate()
-	checkFinite(t, res)
+	finite.Check(t, res)
 	return res
-}
-
-// checkFinite fails when a result holds a number that is none.
-func checkFinite(t testing.TB, res any) {
-	t.Helper()
-	if _, err := json.Marshal(res); err != nil {
-		t.Fatalf("result is not JSON: %v", err)
-	}
-	walkNumbers(t, "result", reflect.ValueOf(res))
-}
-
-func walkNumbers(t testing.TB, path string, v reflect.Value) {
-	t.Helper()
-	switch v.Kind() {
-	case reflect.Float64:
-		if f := v.Float(); math.IsNaN(f) || math.IsInf(f, 0) {
-			t.Errorf("%s is %v", path, f)
-		}
-	case reflect.Pointer, reflect.Interface:
-		if !v.IsNil() {
-			walkNumbers(t, path, v.Elem())
-		}
-	case reflect.Slice:
-		for i := range v.Len() {
-			walkNumbers(t, path+"[]", v.Index(i))
-		}
-	case reflect.Map:
-		for _, k := range v.MapKeys() {
-			walkNumbers(t, path+"."+k.String(), v.MapIndex(k))
-		}
-	case reflect.Struct:
-		for i := range v.NumField() {
-			if v.Type().Field(i).IsExported() {
-				walkNumbers(t, path+"."+v.Type().Field(i).Name, v.Field(i))
-			}
-		}
-	}
 }
 
 func TestConstantLoadEndToEnd(t *testing.T) {
@@ -109,3 +71,5 @@ func TestConstantLoadEndToEnd(t *testing.T) {
 		t.Errorf("energy %.0f, truth %.0f", *res.Load.EnergyJ, tr.Truth.EnergyJ)
 	}
 }
+
+func checkFinite(t testing.TB, res any) { t.Helper(); finite.Check(t, res) }

@@ -4,6 +4,9 @@ import (
 	"fmt"
 	"math"
 
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/series"
+	"soakrig/daemon/analysis/internal/wording"
 	"soakrig/daemon/record"
 )
 
@@ -51,9 +54,9 @@ func NewTracker(in Input) (*Tracker, error) {
 	t := &Tracker{engine: *e}
 	t.live.values = make([]reading, len(in.Channels))
 	for i := range t.live.values {
-		t.live.values[i] = reading{math.MinInt64, absent}
+		t.live.values[i] = reading{math.MinInt64, series.Absent()}
 	}
-	t.live.reference = absent
+	t.live.reference = series.Absent()
 	t.watch = newWatches(in, t.c)
 	t.event = func(ev record.RunEvent) {
 		if len(t.events) < keptEvents {
@@ -65,7 +68,7 @@ func NewTracker(in Input) (*Tracker, error) {
 	return t, nil
 }
 
-func newWatches(in Input, c Constants) []limitWatch {
+func newWatches(in Input, c constants.Set) []limitWatch {
 	var ws []limitWatch
 	for i := range in.Start.Plan.Limits {
 		l := &in.Start.Plan.Limits[i]
@@ -83,13 +86,13 @@ func newWatches(in Input, c Constants) []limitWatch {
 func (t *Tracker) onMoved(now loadSpan) {
 	if !now.ended && now.source == onAtStart {
 		t.acc, t.next, t.spare = t.spare, t.spared, nil
-		t.live.lastHigh, t.live.reference = t.spared, absent
+		t.live.lastHigh, t.live.reference = t.spared, series.Absent()
 	} else if !now.ended {
 		t.spare = nil
 		t.recent = newRecent(t.roles, now.start, t.before(now.start))
 		t.acc = newOnLoad(t.c, t.roles, t.in.Channels, now.start, false)
 		t.next = now.start
-		t.live.lastHigh, t.live.reference = now.start, absent
+		t.live.lastHigh, t.live.reference = now.start, series.Absent()
 	}
 	t.consume()
 	t.clear("load_awaited", "")
@@ -99,8 +102,8 @@ func (t *Tracker) onMoved(now loadSpan) {
 		t.clear("load_on_at_start", "")
 	}
 	if lost, missing := t.lost(); lost {
-		t.warn(record.Finding{Code: "load_lost", Severity: "void", FromS: number(float64(now.end)),
-			Seen: fmt.Sprintf("the load ended at %s, %s before its plan", t.when(now.end), length(int64(missing)))})
+		t.warn(record.Finding{Code: "load_lost", Severity: "void", FromS: series.OrNil(float64(now.end)),
+			Seen: fmt.Sprintf("the load ended at %s, %s before its plan", t.when(now.end), wording.Length(int64(missing)))})
 	}
 }
 
@@ -164,7 +167,7 @@ func (t *Tracker) takeSpare() {
 func (t *Tracker) onSecond(r *row, phase record.Phase) {
 	t.takeSpare()
 	for i := range r.cells {
-		if has(r.cells[i].v) {
+		if series.Known(r.cells[i].v) {
 			t.live.values[i] = reading{r.second, r.cells[i].v}
 		}
 	}
@@ -191,7 +194,7 @@ func (t *Tracker) watchLimits(r *row, phase record.Phase) {
 		if w.limit.Quantity == quantitySlope {
 			v = t.slopeOf(w.channel)
 		}
-		if !has(v) {
+		if !series.Known(v) {
 			continue
 		}
 		if w.limit.Below {
@@ -206,7 +209,7 @@ func (t *Tracker) watchLimits(r *row, phase record.Phase) {
 		text := fmt.Sprintf("%s: %s of %s has been beyond %g %s for %g s", w.limit.Name, w.limit.Quantity, name,
 			w.limit.Bound, limitUnit(w.limit, &t.in.Channels[w.channel]), float64(h.span))
 		t.emit(record.RunEvent{Event: "limit", Phase: phase, AtS: at, Text: text})
-		t.warnOnly(record.Finding{Code: "limit", Severity: "warning", Channel: name, FromS: number(at), Seen: text})
+		t.warnOnly(record.Finding{Code: "limit", Severity: "warning", Channel: name, FromS: series.OrNil(at), Seen: text})
 		if w.limit.Severity == severityStop {
 			t.emit(record.RunEvent{Event: "stop_requested", Phase: phase, AtS: at, Text: text})
 		}
@@ -215,7 +218,7 @@ func (t *Tracker) watchLimits(r *row, phase record.Phase) {
 
 func (t *Tracker) slopeOf(channel int) float64 {
 	if t.acc == nil {
-		return absent
+		return series.Absent()
 	}
 	for i, p := range t.roles.probes {
 		if p == channel {
@@ -223,14 +226,14 @@ func (t *Tracker) slopeOf(channel int) float64 {
 			return now
 		}
 	}
-	return absent
+	return series.Absent()
 }
 
 // watchLoad warns when the load does not come, and when it does not go.
 func (t *Tracker) watchLoad(r *row) {
 	plan := t.in.Start.Plan.Phases
 	if t.over.still(t.c.EndDwellS) && t.over.lengthS() > t.c.LostBeforeS {
-		t.warn(record.Finding{Code: "load_longer", Severity: "warning", Channel: t.in.Channels[t.roles.power].Name, FromS: number(float64(t.span.end)),
+		t.warn(record.Finding{Code: "load_longer", Severity: "warning", Channel: t.in.Channels[t.roles.power].Name, FromS: series.OrNil(float64(t.span.end)),
 			Seen: fmt.Sprintf("power is still up after the load's planned end at %s", t.when(t.span.end))})
 	} else if t.over.plan {
 		t.clear("load_longer", "")
@@ -244,10 +247,10 @@ func (t *Tracker) watchLoad(r *row) {
 	} else {
 		due = t.firstS()
 	}
-	if float64(r.second-due) < t.c.AwaitLoadS || !has(t.live.values[t.roles.power].v) {
+	if float64(r.second-due) < t.c.AwaitLoadS || !series.Known(t.live.values[t.roles.power].v) {
 		return
 	}
-	t.warn(record.Finding{Code: "load_awaited", Severity: "warning", Channel: t.in.Channels[t.roles.power].Name, FromS: number(float64(due)),
+	t.warn(record.Finding{Code: "load_awaited", Severity: "warning", Channel: t.in.Channels[t.roles.power].Name, FromS: series.OrNil(float64(due)),
 		Seen: fmt.Sprintf("no load has been seen since %s: power has stayed near %.0f W; start the load, or, if it is on already, mark it: soak mark \"%s\"",
 			t.when(due), t.live.values[t.roles.power].v, MarkLoadStart)})
 }
@@ -255,19 +258,19 @@ func (t *Tracker) watchLoad(r *row) {
 // watchPower warns when power stays below its reference on load.
 func (t *Tracker) watchPower(r *row) {
 	p := t.roles.power
-	if p < 0 || !t.span.begun() || t.span.ended || !has(r.cells[p].v) {
+	if p < 0 || !t.span.begun() || t.span.ended || !series.Known(r.cells[p].v) {
 		return
 	}
-	if t.acc != nil && t.acc.seconds < int64(t.c.LevelWindowS) || !has(t.live.reference) {
+	if t.acc != nil && t.acc.seconds < int64(t.c.LevelWindowS) || !series.Known(t.live.reference) {
 		t.live.reference = t.det.loadW
 	}
 	w := r.cells[p].v
-	if !has(t.live.reference) || w >= t.c.LowPowerShare*t.live.reference {
+	if !series.Known(t.live.reference) || w >= t.c.LowPowerShare*t.live.reference {
 		t.live.lastHigh = r.second
 		t.clear("power_low", "")
 	} else if float64(r.second-t.live.lastHigh) >= t.c.LowPowerS {
 		t.warn(record.Finding{Code: "power_low", Severity: "warning", Channel: t.in.Channels[p].Name,
-			FromS: number(float64(t.live.lastHigh + 1)),
+			FromS: series.OrNil(float64(t.live.lastHigh + 1)),
 			Seen: fmt.Sprintf("power has been below %.0f %% of %.0f W since %s", 100*t.c.LowPowerShare,
 				t.live.reference, t.when(t.live.lastHigh+1))})
 	}
@@ -281,14 +284,14 @@ func (t *Tracker) watchProbes(r *row) {
 			t.clear("probe_lost", name)
 		} else if since := r.second - max(last, t.firstSecond()-1); float64(since) >= t.c.LostS {
 			t.warn(record.Finding{Code: "probe_lost", Severity: "warning", Channel: name,
-				FromS: number(float64(r.second - since + 1)),
+				FromS: series.OrNil(float64(r.second - since + 1)),
 				Seen:  fmt.Sprintf("%s has had no value since %s", name, t.when(r.second-since+1))})
 		}
 	}
 }
 
 func (t *Tracker) watchRoom(r *row) {
-	if t.roles.ambient < 0 || !has(r.ambient) || !t.span.begun() || t.span.ended {
+	if t.roles.ambient < 0 || !series.Known(r.ambient) || !t.span.begun() || t.span.ended {
 		return
 	}
 	name := t.in.Channels[t.roles.ambient].Name
@@ -296,7 +299,7 @@ func (t *Tracker) watchRoom(r *row) {
 		t.clear("ambient_band", name)
 		return
 	}
-	t.warn(record.Finding{Code: "ambient_band", Severity: "warning", Channel: name, FromS: number(float64(r.second)),
+	t.warn(record.Finding{Code: "ambient_band", Severity: "warning", Channel: name, FromS: series.OrNil(float64(r.second)),
 		Seen: fmt.Sprintf("the room is at %.1f degC, outside %g..%g degC", r.ambient, t.c.AmbientLowC, t.c.AmbientHighC)})
 }
 

@@ -3,6 +3,8 @@ package analysis
 import (
 	"math"
 
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -71,9 +73,9 @@ func combineDifference(a, b []record.BudgetLine) float64 {
 	return math.Sqrt(max(sum, 0))
 }
 
-// stated gives the lines of a channel at a value. Without a stated budget it is one
+// statedLines gives the lines of a channel at a value. Without a stated budget it is one
 // line of the general figure.
-func (c Constants) stated(ch *Channel, value float64) []record.BudgetLine {
+func statedLines(c constants.Set, ch *Channel, value float64) []record.BudgetLine {
 	if ch.Budget != nil {
 		if lines := ch.Budget(value); len(lines) > 0 {
 			return append([]record.BudgetLine(nil), lines...)
@@ -86,15 +88,15 @@ func (c Constants) stated(ch *Channel, value float64) []record.BudgetLine {
 	return []record.BudgetLine{normalLine("not stated: general figure", u, "", "", "constants default_expanded_k, default_expanded_share")}
 }
 
-// expanded is the expanded uncertainty of a channel's value by its own lines.
-func (c Constants) expanded(ch *Channel, value float64) float64 {
-	return c.CoverageFactor * combine(c.stated(ch, value))
+// statedExpanded is the expanded uncertainty of a channel's value by its own lines.
+func statedExpanded(c constants.Set, ch *Channel, value float64) float64 {
+	return c.CoverageFactor * combine(statedLines(c, ch, value))
 }
 
 // runLines are the lines that a run adds to a probe's own: they belong to the peak
 // of this run of this unit. run names it; nothing outside the run shares them.
 // Where no budget was stated, the general figure already holds them.
-func (c Constants) runLines(ch *Channel, rise float64, run string, settled bool) []record.BudgetLine {
+func runLines(c constants.Set, ch *Channel, rise float64, run string, settled bool) []record.BudgetLine {
 	if ch.Budget == nil {
 		return nil
 	}
@@ -106,18 +108,18 @@ func (c Constants) runLines(ch *Channel, rise float64, run string, settled bool)
 		lines = append(lines, rectLine("not fully settled", c.UnsettledK, "run", key, "remaining rise at the steady criterion"))
 	}
 	lines = append(lines, normalLine("run to run", c.RunToRunK, "run", key, "pooled standard deviation of remounted repeats"))
-	if has(rise) {
+	if series.Known(rise) {
 		half := c.LoadRepeatShare * math.Abs(rise)
 		lines = append(lines, rectLine("load repeatability", half, "run", key, "share of the rise"))
 	}
 	return lines
 }
 
-// guard is the guard band of a limit on a channel: the expanded uncertainty of the
+// guardBand is the guard band of a limit on a channel: the expanded uncertainty of the
 // bounded quantity from the channel's own lines.
-func (c Constants) guard(l *record.Limit, ch *Channel, x float64) float64 {
+func guardBand(c constants.Set, l *record.Limit, ch *Channel, x float64) float64 {
 	if l.Quantity == quantitySlope {
 		return 0
 	}
-	return c.expanded(ch, x)
+	return statedExpanded(c, ch, x)
 }

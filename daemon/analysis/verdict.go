@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
@@ -60,7 +61,7 @@ func (ev *evaluation) judgeLimit(l *record.Limit, ch int) record.LimitResult {
 		for s := span[0]; s < span[1]; s++ {
 			ev.r.row(s, &r)
 			v := quantityAt(l, ch, &r, ev.r.in.Channels)
-			if !has(v) {
+			if !series.Known(v) {
 				continue
 			}
 			if l.Below {
@@ -68,7 +69,7 @@ func (ev *evaluation) judgeLimit(l *record.Limit, ch int) record.LimitResult {
 			}
 			level, ok := h.push(s, v, int64(r.cells[ch].stride))
 			if ok && level > signed(l) && out.FirstAtS == nil {
-				out.FirstAtS = number(float64(h.window[0].second))
+				out.FirstAtS = series.OrNil(float64(h.window[0].second))
 			}
 		}
 	}
@@ -80,7 +81,7 @@ func (ev *evaluation) judgeLimit(l *record.Limit, ch int) record.LimitResult {
 		x = -x
 	}
 	u := ev.limitExpanded(l, ch, x, h.at)
-	out.Value, out.Expanded, out.GuardBand = number(x), number(u), number(u)
+	out.Value, out.Expanded, out.GuardBand = series.OrNil(x), series.OrNil(u), series.OrNil(u)
 	out.Outcome, out.Side = judge(x, l.Bound, u, l.Below)
 	return out
 }
@@ -88,15 +89,15 @@ func (ev *evaluation) judgeLimit(l *record.Limit, ch int) record.LimitResult {
 // limitExpanded is the expanded uncertainty of a bounded quantity, which is also
 // its guard band.
 func (ev *evaluation) limitExpanded(l *record.Limit, ch int, x float64, at int64) float64 {
-	lines := ev.c.stated(ev.channel(ch), x)
+	lines := statedLines(ev.c, ev.channel(ch), x)
 	for i, p := range ev.roles.probes {
 		if p == ch {
 			lines = ev.linesOf(i)
 		}
 	}
 	if l.Quantity == quantityRise && ev.roles.ambient >= 0 {
-		if room := ev.ambientBefore(at); has(room) {
-			roomLines := append(ev.c.stated(ev.channel(ev.roles.ambient), room),
+		if room := ev.ambientBefore(at); series.Known(room) {
+			roomLines := append(statedLines(ev.c, ev.channel(ev.roles.ambient), room),
 				normalLine("room at the unit", ev.c.AmbientU, "", "", "constants ambient_u_k"))
 			return ev.c.CoverageFactor * combineDifference(lines, roomLines)
 		}
@@ -108,14 +109,14 @@ func (ev *evaluation) limitExpanded(l *record.Limit, ch int, x float64, at int64
 func (ev *evaluation) judgeSlope(l *record.Limit, ch int, out *record.LimitResult) {
 	s := newSettle(ev.c, true)
 	for second := ev.from; second < ev.to; second++ {
-		if v := ev.r.columns[ch][second-ev.r.base].v; has(v) {
+		if v := ev.r.columns[ch][second-ev.r.base].v; series.Known(v) {
 			s.push(second-ev.from, v)
 		}
 	}
 	s.upTo((ev.to - ev.from) / 60)
-	worst := absent
+	worst := series.Absent()
 	for m, v := range s.history {
-		if !has(v) {
+		if !series.Known(v) {
 			continue
 		}
 		if l.Below {
@@ -125,20 +126,20 @@ func (ev *evaluation) judgeSlope(l *record.Limit, ch int, out *record.LimitResul
 			worst = v
 		}
 		if v > signed(l) && out.FirstAtS == nil {
-			out.FirstAtS = number(float64(ev.from + 60*int64(m+1)))
+			out.FirstAtS = series.OrNil(float64(ev.from + 60*int64(m+1)))
 		}
 	}
-	if !has(worst) {
+	if !series.Known(worst) {
 		return
 	}
 	if l.Below {
 		worst = -worst
 	}
 	u := ev.c.CoverageFactor * s.se()
-	if !has(u) {
+	if !series.Known(u) {
 		u = 0
 	}
-	out.Value, out.Expanded, out.GuardBand = number(worst), number(u), number(u)
+	out.Value, out.Expanded, out.GuardBand = series.OrNil(worst), series.OrNil(u), series.OrNil(u)
 	out.Outcome, out.Side = judge(worst, l.Bound, u, l.Below)
 }
 

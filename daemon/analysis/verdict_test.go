@@ -6,6 +6,8 @@ import (
 	"strings"
 	"testing"
 
+	"soakrig/daemon/analysis/internal/finite"
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/analysis/internal/traces"
 	"soakrig/daemon/record"
 )
@@ -171,7 +173,7 @@ func TestEnergyByCounterAndReset(t *testing.T) {
 		}
 		rec.Stop(1400, "")
 		res := rec.Evaluate()
-		checkFinite(t, res)
+		finite.Check(t, res)
 		if f := findingOf(res, "counter_reset"); (f != nil) != (res.Load.EnergyBy == "integral") {
 			t.Errorf("reset finding %+v with energy by %s", f, res.Load.EnergyBy)
 		}
@@ -217,7 +219,7 @@ func TestPowerIsWordedAsSeen(t *testing.T) {
 		tr := traces.Make(traces.Options{Seed: c.seed, Load: c.load})
 		res := evaluate(t, inputOf(tr, nil), tr)
 		if !slices.Contains(c.pattern, res.Load.Pattern) || res.Limited != c.limited {
-			t.Errorf("%s: %s, limited %v (loss %v, truth %.3f)", c.load, res.Load.Pattern, res.Limited, orAbsent(res.Load.LossShare), tr.Truth.Loss)
+			t.Errorf("%s: %s, limited %v (loss %v, truth %.3f)", c.load, res.Load.Pattern, res.Limited, series.OrAbsent(res.Load.LossShare), tr.Truth.Loss)
 		}
 		if f := findingOf(res, c.code); c.code != "" && (f == nil || f.Seen == "") {
 			t.Errorf("%s: no %s among %+v", c.load, c.code, res.Findings)

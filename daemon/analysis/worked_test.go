@@ -4,6 +4,7 @@ import (
 	"math"
 	"testing"
 
+	"soakrig/daemon/analysis/constants"
 	"soakrig/daemon/convert"
 	"soakrig/daemon/record"
 )
@@ -48,11 +49,11 @@ func workedResult(t testing.TB, rig, unit, run string, ch record.Channel) record
 	if err != nil {
 		t.Fatal(err)
 	}
-	c := DefaultConstants()
+	c := constants.Default()
 	of := Channel{Name: ch.Name, Unit: ch.Unit, Kind: ch.Kind, Role: ch.Role, Budget: func(value float64) []record.BudgetLine {
 		return table.Budget(0, value, workedColdC)
 	}}
-	lines := append(c.stated(&of, workedC), c.runLines(&of, workedRiseK, rig+"/"+run, true)...)
+	lines := append(statedLines(c, &of, workedC), runLines(c, &of, workedRiseK, rig+"/"+run, true)...)
 	rise := workedRiseK
 	return record.Result{Rig: rig, Unit: unit, Run: run, Budget: withShares(lines), Verdict: record.VerdictPass,
 		Peak: &record.Peak{Channel: ch.Name, HeldC: workedC, RiseK: &rise, ExpandedK: c.CoverageFactor * combine(lines)}}
@@ -140,7 +141,7 @@ func TestWorkedDifference(t *testing.T) {
 		}
 	}
 	one := 0.0
-	for _, l := range append(workedResult(t, "bench-1", "a", "r1", precise("vr1")).Budget, normalLine("ambient correction", DefaultConstants().AmbientU, "", "", "")) {
+	for _, l := range append(workedResult(t, "bench-1", "a", "r1", precise("vr1")).Budget, normalLine("ambient correction", constants.Default().AmbientU, "", "", "")) {
 		if own := 1 - l.SharedCorrelation; l.SharedBy == "run" {
 			one += l.StandardK * l.StandardK
 		} else {

@@ -12,7 +12,7 @@ import (
 	"soakrig/client/internal/archive"
 	"soakrig/client/internal/recording"
 	"soakrig/client/internal/report"
-	"soakrig/daemon/analysis"
+	"soakrig/daemon/analysis/constants"
 	"soakrig/daemon/record"
 	"soakrig/daemon/strictyaml"
 )
@@ -175,7 +175,7 @@ func parseConstants(list []string) (map[string]float64, error) {
 		}
 		out[name] = v
 	}
-	c := analysis.DefaultConstants()
+	c := constants.Default()
 	if err := c.Override(out); err != nil {
 		return nil, &exitError{code: exitUsage, err: err}
 	}

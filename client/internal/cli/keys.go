@@ -6,7 +6,7 @@ import (
 	"maps"
 	"slices"
 
-	"soakrig/daemon/analysis"
+	"soakrig/daemon/analysis/constants"
 )
 
 // key documents one key of a result's JSON.
@@ -250,7 +250,7 @@ uncertainties have coverage factor k = 2.
 		fmt.Fprintf(w, "  %-32s %s\n", k.path, k.text)
 	}
 	fmt.Fprint(w, "\nConstants of the analysis and their defaults (override: constants in the channel map, --constant):\n\n")
-	defaults := analysis.DefaultConstants().Map()
+	defaults := constants.Default().Map()
 	for _, n := range slices.Sorted(maps.Keys(defaults)) {
 		if _, err := fmt.Fprintf(w, "  %-32s %g\n", n, defaults[n]); err != nil {
 			return err

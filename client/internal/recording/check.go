@@ -7,6 +7,7 @@ import (
 	"unicode/utf8"
 
 	"soakrig/daemon/analysis"
+	"soakrig/daemon/analysis/constants"
 	"soakrig/daemon/record"
 	"soakrig/daemon/strictyaml"
 	"soakrig/drivers/its90"
@@ -122,12 +123,12 @@ func (c *checker) run() {
 		m.Start.Plan.AmbientBandC = c.band("ambient_band", f.Ambient)
 	}
 	m.Start.Plan.ReferenceAmbientC = f.Reference
-	constants := analysis.DefaultConstants()
-	known := constants.Map()
+	defaults := constants.Default()
+	known := defaults.Map()
 	for name := range f.Constants {
 		if _, ok := known[name]; !ok {
 			c.doc.Addf("constants."+name, "no such constant%s", nearest(name, known))
-		} else if err := constants.Override(map[string]float64{name: f.Constants[name]}); err != nil {
+		} else if err := defaults.Override(map[string]float64{name: f.Constants[name]}); err != nil {
 			text, _, _ := strings.Cut(err.Error(), ";")
 			c.doc.Addf("constants."+name, "%s", strings.TrimPrefix(text, "analysis constants: "))
 		}

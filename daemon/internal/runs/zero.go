@@ -9,7 +9,7 @@ import (
 	"strings"
 	"time"
 
-	"soakrig/daemon/analysis"
+	"soakrig/daemon/analysis/zero"
 	"soakrig/daemon/convert"
 	"soakrig/daemon/internal/journal"
 	"soakrig/daemon/record"
@@ -93,21 +93,21 @@ func (m *Manager) ZeroCheck(ctx context.Context, z ZeroCheck) (ZeroReport, error
 }
 
 // zeroJudge is what judges by the method asked for.
-func zeroJudge(z ZeroCheck) (func(analysis.ZeroInput) analysis.ZeroResult, error) {
+func zeroJudge(z ZeroCheck) (func(zero.Input) zero.Result, error) {
 	switch z.Method {
 	case "", "zero_spread":
-		return analysis.ZeroSpread, nil
+		return zero.Spread, nil
 	case "ice_point":
-		return analysis.IcePoint, nil
+		return zero.IcePoint, nil
 	case "steam_point":
 		if z.PressureHPa == nil {
 			return nil, fmt.Errorf("%w: the steam point needs the station pressure in hPa", ErrPlan)
 		}
-		if _, err := analysis.SteamPointC(*z.PressureHPa); err != nil {
+		if _, err := zero.SteamPointC(*z.PressureHPa); err != nil {
 			return nil, fmt.Errorf("%w: %w", ErrPlan, err)
 		}
-		return func(in analysis.ZeroInput) analysis.ZeroResult {
-			res, err := analysis.SteamPoint(in, *z.PressureHPa)
+		return func(in zero.Input) zero.Result {
+			res, err := zero.SteamPoint(in, *z.PressureHPa)
 			if err != nil {
 				res.Text = err.Error() // never: the pressure was looked at above
 			}
@@ -131,9 +131,9 @@ type zeroWatch struct {
 	table  *convert.Table
 	values []convert.Value
 	begin  record.Stamp
-	series []analysis.ZeroSeries // by channel of the layout
-	lastU  []float64             // newest expanded uncertainty, by channel
-	lastC  []float64             // newest cold junction, by channel; not a number: none
+	series []zero.Series // by channel of the layout
+	lastU  []float64     // newest expanded uncertainty, by channel
+	lastC  []float64     // newest cold junction, by channel; not a number: none
 }
 
 func newZeroWatch(l *record.Layout, begin record.Stamp) (*zeroWatch, error) {
@@ -142,7 +142,7 @@ func newZeroWatch(l *record.Layout, begin record.Stamp) (*zeroWatch, error) {
 		return nil, err
 	}
 	w := &zeroWatch{layout: l, table: t.conv, values: t.values, begin: begin,
-		series: make([]analysis.ZeroSeries, len(l.Channels)), lastU: make([]float64, len(l.Channels)), lastC: make([]float64, len(l.Channels))}
+		series: make([]zero.Series, len(l.Channels)), lastU: make([]float64, len(l.Channels)), lastC: make([]float64, len(l.Channels))}
 	for i, ch := range l.Channels {
 		w.series[i].Channel, w.lastC[i] = ch.Name, math.NaN()
 		if cal := ch.Calibration; cal != nil && cal.Trimmed {
@@ -233,8 +233,8 @@ func (w *zeroWatch) entry(e record.Entry, atS float64) error {
 
 // input sorts the channels by what they are for. The reference is a channel of that
 // role, else a calibrated room sensor.
-func (w *zeroWatch) input(length time.Duration) analysis.ZeroInput {
-	in := analysis.ZeroInput{LengthS: length.Seconds()}
+func (w *zeroWatch) input(length time.Duration) zero.Input {
+	in := zero.Input{LengthS: length.Seconds()}
 	day := w.begin.Wall()
 	for i := range w.layout.Channels {
 		ch, s := &w.layout.Channels[i], &w.series[i]
@@ -281,7 +281,7 @@ func (w *zeroWatch) wireK(ch int) float64 {
 	return 0
 }
 
-func zeroReport(res *analysis.ZeroResult) ZeroReport {
+func zeroReport(res *zero.Result) ZeroReport {
 	r := ZeroReport{Passed: res.Passed, Text: res.Text, SpreadK: res.SpreadK, AllowedK: res.AllowedK,
 		SlopeKPer10Min: res.SlopeKPer10Min, ReferenceC: res.ReferenceC}
 	for _, p := range res.Probes {
@@ -293,7 +293,7 @@ func zeroReport(res *analysis.ZeroResult) ZeroReport {
 
 // trim writes a calibration for every probe that has a correction, and says for how
 // many.
-func (m *Manager) trim(z ZeroCheck, w *zeroWatch, res *analysis.ZeroResult) (n int, err error) {
+func (m *Manager) trim(z ZeroCheck, w *zeroWatch, res *zero.Result) (n int, err error) {
 	if m.o.Calibrate == nil {
 		return 0, errors.New("zero check: this rig stores no calibrations")
 	}
@@ -323,7 +323,7 @@ const trimYears = 1
 
 // trimmed is the calibration in force with the correction found added: it replaces
 // that one. The steam point corrects near 100 degC and leaves 0 degC as it is.
-func trimmed(old *record.Calibration, res *analysis.ZeroResult, p *analysis.ZeroProbe, day time.Time, z ZeroCheck) record.Calibration {
+func trimmed(old *record.Calibration, res *zero.Result, p *zero.Probe, day time.Time, z ZeroCheck) record.Calibration {
 	cal := record.Calibration{}
 	if old != nil {
 		cal = *old
@@ -350,7 +350,7 @@ func trimmed(old *record.Calibration, res *analysis.ZeroResult, p *analysis.Zero
 	return cal
 }
 
-func evidence(res *analysis.ZeroResult, p *analysis.ZeroProbe, z ZeroCheck) string {
+func evidence(res *zero.Result, p *zero.Probe, z ZeroCheck) string {
 	text := fmt.Sprintf("%s over %g s: mean %.3f degC, reference %.3f degC (%s), correction %+.3f K",
 		strings.ReplaceAll(res.Method, "_", " "), z.Length.Seconds(), *p.MeanC, *res.ReferenceC, res.ReferenceFrom, *p.CorrectionK)
 	for _, f := range []struct {

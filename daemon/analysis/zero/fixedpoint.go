@@ -1,8 +1,10 @@
-package analysis
+package zero
 
 import (
 	"fmt"
 	"math"
+
+	"soakrig/daemon/analysis/internal/series"
 )
 
 // iceC is the ice point.
@@ -31,7 +33,7 @@ func SteamPointC(stationHPa float64) (float64, error) {
 // IcePoint judges the probes that stand in crushed ice with just enough clean water,
 // 0.00 degC. It shows converter and cold junction; a wire's error hardly shows at
 // 0 degC. Probes farther than 5 K from it count as not in the bath.
-func IcePoint(in ZeroInput) ZeroResult {
+func IcePoint(in Input) Result {
 	z := begin("ice_point", in)
 	z.fixedPoint(iceC, "ice point", iceStandardK)
 	return z.res
@@ -39,10 +41,10 @@ func IcePoint(in ZeroInput) ZeroResult {
 
 // SteamPoint judges the probes that stand in the steam (not the water) over boiling
 // distilled water. It shows the wire too. The error is about the pressure.
-func SteamPoint(in ZeroInput, stationHPa float64) (ZeroResult, error) {
+func SteamPoint(in Input, stationHPa float64) (Result, error) {
 	at, err := SteamPointC(stationHPa)
 	if err != nil {
-		return ZeroResult{}, err
+		return Result{}, err
 	}
 	z := begin("steam_point", in)
 	z.fixedPoint(at, fmt.Sprintf("steam point at a station pressure of %g hPa", stationHPa), steamStandardK)
@@ -51,8 +53,8 @@ func SteamPoint(in ZeroInput, stationHPa float64) (ZeroResult, error) {
 }
 
 // fixedPoint judges the probes that are in the bath at atC.
-func (z *zeroCheck) fixedPoint(atC float64, name string, standardK float64) {
-	z.res.ReferenceC, z.res.ReferenceFrom, z.res.StandardK = number(atC), name, standardK
+func (z *check) fixedPoint(atC float64, name string, standardK float64) {
+	z.res.ReferenceC, z.res.ReferenceFrom, z.res.StandardK = series.OrNil(atC), name, standardK
 	z.bad = nil // a probe that is not in the bath may lack readings
 	inside, wrong, widest := 0, 0, 0.0
 	for i := range z.res.Probes {
@@ -70,7 +72,7 @@ func (z *zeroCheck) fixedPoint(atC float64, name string, standardK float64) {
 			z.bad = append(z.bad, p.Channel+": "+p.Text)
 		}
 		off := *p.MeanC - atC
-		p.OffsetK, p.CorrectionK = number(off), number(-off)
+		p.OffsetK, p.CorrectionK = series.OrNil(off), series.OrNil(-off)
 		allowed := s.allowedAt(z.res.Method)
 		widest = max(widest, allowed)
 		if math.Abs(off) > allowed {
@@ -82,7 +84,7 @@ func (z *zeroCheck) fixedPoint(atC float64, name string, standardK float64) {
 	if inside == 0 {
 		z.bad = append(z.bad, fmt.Sprintf("no probe is within %g K of %.2f degC", bathWithinK, atC))
 	} else {
-		z.res.AllowedK = number(widest)
+		z.res.AllowedK = series.OrNil(widest)
 		z.say("%d of %d probes are in the bath, %d of them farther from it than they may be", inside, len(z.res.Probes), wrong)
 	}
 	z.slopesInBath()
@@ -90,9 +92,9 @@ func (z *zeroCheck) fixedPoint(atC float64, name string, standardK float64) {
 }
 
 // slopesInBath is slopes for the probes in the bath.
-func (z *zeroCheck) slopesInBath() {
+func (z *check) slopesInBath() {
 	all := z.res.Probes
-	var in []ZeroProbe
+	var in []Probe
 	var at []int
 	for i := range all {
 		if all[i].OffsetK != nil {
@@ -109,10 +111,10 @@ func (z *zeroCheck) slopesInBath() {
 
 // allowedAt is how far a probe may be from a fixed point, k = 2: converter, cold
 // junction and terminals, at the steam point the wire too.
-func (s *ZeroSeries) allowedAt(method string) float64 {
-	u := zeroSigmaK
+func (s *Series) allowedAt(method string) float64 {
+	u := sigmaK
 	if s.Trimmed {
-		u = zeroTrimmedSigmaK
+		u = trimmedSigmaK
 	}
 	if method == "steam_point" {
 		u = math.Hypot(u, s.WireK)

@@ -1,4 +1,7 @@
-package analysis
+// Package constants holds every threshold of the analysis under its name, with its
+// default and the range it may take. A plan overrides them by name and every result
+// records them. What they are compared with stands elsewhere.
+package constants
 
 import (
 	"fmt"
@@ -7,10 +10,10 @@ import (
 	"strings"
 )
 
-// Constants holds every threshold of the computation. Times are in seconds,
+// Set holds every threshold of the computation. Times are in seconds,
 // temperatures in kelvin or degC, powers in watts, shares between 0 and 1. The
 // names under which a plan may override them are those of Map.
-type Constants struct {
+type Set struct {
 	SealLagS float64 // how late another source's reading of a second may arrive
 
 	// Peak.
@@ -117,7 +120,7 @@ type Constants struct {
 	CounterShare     float64 // counter and integral may differ by this
 
 	// Probe health.
-	HealthAtS       float64 // minutes after load start at which shares of the rise are judged
+	HealthAtS       float64 // after the load's start, when shares of the rise are judged
 	NeverShare      float64
 	ReversedShare   float64
 	HealthRiseK     float64 // the others must have risen this much
@@ -127,7 +130,7 @@ type Constants struct {
 	PickupK         float64
 	PickupSlopeS    float64
 	StuckS          float64
-	ResistanceShare float64 // rise over power changes by more within StuckResistS: fan or mount
+	ResistanceShare float64 // rise over power changes by more within ResistanceS: fan or mount
 	ResistanceS     float64
 
 	// Uncertainty.
@@ -143,10 +146,10 @@ type Constants struct {
 	MatchAmbientK  float64
 }
 
-// DefaultConstants gives the defaults. DefaultExpK stands for a class 1
+// Default gives every constant its default. DefaultExpK stands for a class 1
 // thermocouple on a precision converter as bought.
-func DefaultConstants() Constants {
-	return Constants{
+func Default() Set {
+	return Set{
 		SealLagS:  2,
 		PeakHoldS: 10, PeakGood: 0.5, MedianPeakS: 60, AboveHystK: 1, AboveMinS: 10,
 		CoverageMin: 0.95, GapMaxS: 60, GapPeriods: 3, LostS: 60, DefaultExpK: 2.8, DefaultShare: 0.02,
@@ -186,11 +189,11 @@ const (
 	anyUp    = 1e9
 )
 
-func (c *Constants) fields() []field {
+func (c *Set) fields() []field {
 	return append(append(c.peakFields(), c.loadFields()...), append(c.limitingFields(), c.restFields()...)...)
 }
 
-func (c *Constants) peakFields() []field {
+func (c *Set) peakFields() []field {
 	return []field{
 		{"seal_lag_s", &c.SealLagS, 0, 60},
 		{"peak_hold_s", &c.PeakHoldS, 1, 3600},
@@ -237,7 +240,7 @@ func (c *Constants) peakFields() []field {
 	}
 }
 
-func (c *Constants) loadFields() []field {
+func (c *Set) loadFields() []field {
 	return []field{
 		{"start_rise_w", &c.StartRiseW, 0, anyUp},
 		{"start_rise_share", &c.StartRiseShare, 0, 10},
@@ -262,7 +265,7 @@ func (c *Constants) loadFields() []field {
 	}
 }
 
-func (c *Constants) limitingFields() []field {
+func (c *Set) limitingFields() []field {
 	return []field{
 		{"early_share", &c.EarlyShare, 0, 1},
 		{"dip_share", &c.DipShare, 0, 1},
@@ -297,7 +300,7 @@ func (c *Constants) limitingFields() []field {
 	}
 }
 
-func (c *Constants) restFields() []field {
+func (c *Set) restFields() []field {
 	return []field{
 		{"health_at_s", &c.HealthAtS, 60, 86400},
 		{"never_attached_share", &c.NeverShare, 0, 1},
@@ -323,7 +326,7 @@ func (c *Constants) restFields() []field {
 }
 
 // Map gives every constant by name.
-func (c Constants) Map() map[string]float64 {
+func (c Set) Map() map[string]float64 {
 	m := make(map[string]float64)
 	for _, f := range c.fields() {
 		m[f.name] = *f.p
@@ -334,7 +337,7 @@ func (c Constants) Map() map[string]float64 {
 // Override sets constants by name. An unknown name, a value that is not finite or
 // outside what the constant may be is an error that lists all of them; then
 // nothing is set.
-func (c *Constants) Override(values map[string]float64) error {
+func (c *Set) Override(values map[string]float64) error {
 	byName := make(map[string]field)
 	for _, f := range c.fields() {
 		byName[f.name] = f

@@ -1,4 +1,4 @@
-package analysis
+package zero
 
 import (
 	"fmt"
@@ -6,11 +6,13 @@ import (
 	"math/rand/v2"
 	"strings"
 	"testing"
+
+	"soakrig/daemon/analysis/internal/finite"
 )
 
 // rest is 180 s of a channel at atC, at 1 Hz, with noise of 0.05 K and a drift.
-func rest(name string, atC, driftKPer10Min float64) ZeroSeries {
-	s := ZeroSeries{Channel: name}
+func rest(name string, atC, driftKPer10Min float64) Series {
+	s := Series{Channel: name}
 	r := rand.New(rand.NewPCG(7, uint64(len(name))+uint64(atC*1000)))
 	for at := range 180 {
 		s.AtS = append(s.AtS, float64(at))
@@ -20,8 +22,8 @@ func rest(name string, atC, driftKPer10Min float64) ZeroSeries {
 }
 
 // board is eight probes at the given distances from 23 degC in a room of 23 degC.
-func board(offsets ...float64) ZeroInput {
-	in := ZeroInput{LengthS: 180}
+func board(offsets ...float64) Input {
+	in := Input{LengthS: 180}
 	for i, off := range offsets {
 		in.Probes = append(in.Probes, rest(fmt.Sprintf("vr%d", i+1), 23+off, 0))
 	}
@@ -35,38 +37,38 @@ func near(p *float64, want, tol float64) bool { return p != nil && math.Abs(*p-w
 func TestZeroSpread(t *testing.T) {
 	for _, c := range []struct {
 		name           string
-		change         func(*ZeroInput)
+		change         func(*Input)
 		passed, trim   bool
 		spread, allow  float64
 		text, probe    string // a part of the text, and of that of vr1
 		reference, off float64
 	}{
 		{name: "all well", passed: true, trim: true, spread: 0.6, allow: 2, text: "within the 2.0 K", reference: 23, off: 0.3},
-		{name: "spread too wide", change: func(in *ZeroInput) { *in = board(1.2, -1.1, 0, 0, 0.1, 0, -0.1, -0.1) }, trim: true, spread: 2.3, allow: 2, text: "more than the 2.0 K", reference: 23, off: 1.2},
-		{name: "trimmed: 1 K is allowed", change: func(in *ZeroInput) {
+		{name: "spread too wide", change: func(in *Input) { *in = board(1.2, -1.1, 0, 0, 0.1, 0, -0.1, -0.1) }, trim: true, spread: 2.3, allow: 2, text: "more than the 2.0 K", reference: 23, off: 1.2},
+		{name: "trimmed: 1 K is allowed", change: func(in *Input) {
 			*in = board(0.6, -0.6, 0, 0, 0, 0, 0, 0)
 			for i := range in.Probes {
 				in.Probes[i].Trimmed = true
 			}
 		}, trim: true, spread: 1.2, allow: 1, reference: 23, off: 0.6},
-		{name: "beyond the cap", change: func(in *ZeroInput) { *in = board(1.99, -1.5, 0, 0, 0, 0, 0, -1.9); in.Reference = &in.Probes[7] }, spread: 3.89, allow: 2, text: "more than 2 K", probe: "look for a fault", reference: 21.1, off: 3.89},
-		{name: "beyond the cap with the trim in force", change: func(in *ZeroInput) { in.Probes[0].Trimmed, in.Probes[0].OffsetK = true, -1.8 }, spread: 0.6, allow: 2, probe: "-2.10 K in all", reference: 23, off: 0.3},
-		{name: "moves", change: func(in *ZeroInput) { in.Probes[0] = rest("vr1", 23.3, -0.9) }, spread: 0.6, allow: 2, text: "not at rest", probe: "moves by -0.", reference: 23, off: 0.3},
-		{name: "warm", change: func(in *ZeroInput) { room := rest("room", 20.6, 0); in.Room = &room }, spread: 0.6, allow: 2, text: "8 of 8 probes are more than 2 K from the room", probe: "+2.7 K from the room", reference: 23, off: 0.3},
-		{name: "no room sensor", change: func(in *ZeroInput) { in.Room = nil }, passed: true, trim: true, spread: 0.6, allow: 2, text: "no room sensor", reference: 23, off: 0.3},
-		{name: "room sensor without a reading", change: func(in *ZeroInput) { in.Room = &ZeroSeries{Channel: "room", Missing: 180, Fault: "no_chip"} }, spread: 0.6, allow: 2, text: "no reading: no_chip", reference: 23, off: 0.3},
-		{name: "open probe", change: func(in *ZeroInput) { in.Probes[7] = ZeroSeries{Channel: "vr8", Missing: 180, Fault: "open"} }, spread: 0.6, allow: 2, text: "vr8 has no reading", reference: 23.043, off: 0.257},
-		{name: "readings missing", change: func(in *ZeroInput) { in.Probes[0].Missing, in.Probes[0].Fault = 20, "open" }, spread: 0.6, allow: 2, probe: "20 of 200 readings are missing: open", reference: 23, off: 0.3},
-		{name: "too short", change: func(in *ZeroInput) { in.LengthS = 20 }, spread: 0.6, allow: 2, text: "too short to tell a slope", reference: 23, off: 0.3},
-		{name: "reference channel", change: func(in *ZeroInput) { r := rest("ref", 22.8, 0); r.StandardK = 0.1; in.Reference = &r }, passed: true, trim: true, spread: 0.6, allow: 2, text: "channel ref", reference: 22.8, off: 0.5},
-		{name: "reference channel without a reading", change: func(in *ZeroInput) { in.Reference = &ZeroSeries{Channel: "ref", Fault: "timeout"} }, passed: true, trim: true, spread: 0.6, allow: 2, text: "stands in", reference: 23, off: 0.3},
+		{name: "beyond the cap", change: func(in *Input) { *in = board(1.99, -1.5, 0, 0, 0, 0, 0, -1.9); in.Reference = &in.Probes[7] }, spread: 3.89, allow: 2, text: "more than 2 K", probe: "look for a fault", reference: 21.1, off: 3.89},
+		{name: "beyond the cap with the trim in force", change: func(in *Input) { in.Probes[0].Trimmed, in.Probes[0].OffsetK = true, -1.8 }, spread: 0.6, allow: 2, probe: "-2.10 K in all", reference: 23, off: 0.3},
+		{name: "moves", change: func(in *Input) { in.Probes[0] = rest("vr1", 23.3, -0.9) }, spread: 0.6, allow: 2, text: "not at rest", probe: "moves by -0.", reference: 23, off: 0.3},
+		{name: "warm", change: func(in *Input) { room := rest("room", 20.6, 0); in.Room = &room }, spread: 0.6, allow: 2, text: "8 of 8 probes are more than 2 K from the room", probe: "+2.7 K from the room", reference: 23, off: 0.3},
+		{name: "no room sensor", change: func(in *Input) { in.Room = nil }, passed: true, trim: true, spread: 0.6, allow: 2, text: "no room sensor", reference: 23, off: 0.3},
+		{name: "room sensor without a reading", change: func(in *Input) { in.Room = &Series{Channel: "room", Missing: 180, Fault: "no_chip"} }, spread: 0.6, allow: 2, text: "no reading: no_chip", reference: 23, off: 0.3},
+		{name: "open probe", change: func(in *Input) { in.Probes[7] = Series{Channel: "vr8", Missing: 180, Fault: "open"} }, spread: 0.6, allow: 2, text: "vr8 has no reading", reference: 23.043, off: 0.257},
+		{name: "readings missing", change: func(in *Input) { in.Probes[0].Missing, in.Probes[0].Fault = 20, "open" }, spread: 0.6, allow: 2, probe: "20 of 200 readings are missing: open", reference: 23, off: 0.3},
+		{name: "too short", change: func(in *Input) { in.LengthS = 20 }, spread: 0.6, allow: 2, text: "too short to tell a slope", reference: 23, off: 0.3},
+		{name: "reference channel", change: func(in *Input) { r := rest("ref", 22.8, 0); r.StandardK = 0.1; in.Reference = &r }, passed: true, trim: true, spread: 0.6, allow: 2, text: "channel ref", reference: 22.8, off: 0.5},
+		{name: "reference channel without a reading", change: func(in *Input) { in.Reference = &Series{Channel: "ref", Fault: "timeout"} }, passed: true, trim: true, spread: 0.6, allow: 2, text: "stands in", reference: 23, off: 0.3},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			in := board(0.3, -0.3, 0.1, -0.1, 0.2, -0.2, 0.3, -0.3)
 			if c.change != nil {
 				c.change(&in)
 			}
-			r := ZeroSpread(in)
+			r := Spread(in)
 			if r.Passed != c.passed || (r.TrimRefused == "") != c.trim {
 				t.Errorf("passed %v, trim refused %q: %s", r.Passed, r.TrimRefused, r.Text)
 			}
@@ -79,7 +81,7 @@ func TestZeroSpread(t *testing.T) {
 			if p := r.Probes[0]; !near(p.OffsetK, c.off, 0.03) || !near(p.CorrectionK, -*p.OffsetK, 0) || p.Passed != (c.probe == "") {
 				t.Errorf("vr1: %+v", p)
 			}
-			checkFinite(t, r)
+			finite.Check(t, r)
 		})
 	}
 }
@@ -88,22 +90,22 @@ func TestZeroSpread(t *testing.T) {
 // what they scatter by; those to a reference keep that of the reference.
 func TestZeroUncertainty(t *testing.T) {
 	in := board(0, 0, 0, 0, 0, 0, 0, 0)
-	if r := ZeroSpread(in); math.Abs(r.StandardK-0.47/math.Sqrt(8)) > 1e-9 || r.SharedBy != "rig" || !strings.Contains(r.ReferenceFrom, "mean of 8") {
+	if r := Spread(in); math.Abs(r.StandardK-0.47/math.Sqrt(8)) > 1e-9 || r.SharedBy != "rig" || !strings.Contains(r.ReferenceFrom, "mean of 8") {
 		t.Errorf("%+v", r)
 	}
 	ref := rest("ref", 23, 0)
 	ref.StandardK = 0.06
 	in.Reference = &ref
-	if r := ZeroSpread(in); r.StandardK != 0.06 {
+	if r := Spread(in); r.StandardK != 0.06 {
 		t.Errorf("%+v", r)
 	}
 }
 
 func TestZeroSmall(t *testing.T) {
-	if r := ZeroSpread(board(0.4)); !r.Passed || r.SpreadK != nil || !near(r.Probes[0].OffsetK, 0, 1e-9) {
+	if r := Spread(board(0.4)); !r.Passed || r.SpreadK != nil || !near(r.Probes[0].OffsetK, 0, 1e-9) {
 		t.Errorf("one probe: %+v", r)
 	}
-	if r := ZeroSpread(board()); r.Passed || r.TrimRefused == "" || r.ReferenceC != nil {
+	if r := Spread(board()); r.Passed || r.TrimRefused == "" || r.ReferenceC != nil {
 		t.Errorf("no probe: %+v", r)
 	}
 }
@@ -117,15 +119,15 @@ func TestZeroSpreadRate(t *testing.T) {
 	r := rand.New(rand.NewPCG(seed, 0))
 	failed := 0
 	for range boards {
-		in := ZeroInput{LengthS: 180}
+		in := Input{LengthS: 180}
 		for i := range 8 {
-			s, atC := ZeroSeries{Channel: fmt.Sprintf("vr%d", i)}, 23+0.47*r.NormFloat64()
+			s, atC := Series{Channel: fmt.Sprintf("vr%d", i)}, 23+0.47*r.NormFloat64()
 			for k := range 12 {
 				s.AtS, s.Value = append(s.AtS, float64(15*k)), append(s.Value, atC)
 			}
 			in.Probes = append(in.Probes, s)
 		}
-		if !ZeroSpread(in).Passed {
+		if !Spread(in).Passed {
 			failed++
 		}
 	}
@@ -173,8 +175,8 @@ func TestSteamPointC(t *testing.T) {
 }
 
 func TestFixedPoints(t *testing.T) {
-	bath := func(atC ...float64) ZeroInput {
-		in := ZeroInput{LengthS: 180}
+	bath := func(atC ...float64) Input {
+		in := Input{LengthS: 180}
 		for i, c := range atC {
 			s := rest(fmt.Sprintf("vr%d", i+1), c, 0)
 			s.WireK = 0.87
@@ -189,7 +191,7 @@ func TestFixedPoints(t *testing.T) {
 		probes       string // p passed, f failed, - not in the bath
 		text         string
 	}
-	check := func(name string, r ZeroResult, err error, w want) {
+	check := func(name string, r Result, err error, w want) {
 		t.Helper()
 		if err != nil {
 			t.Fatal(name, err)
@@ -211,7 +213,7 @@ func TestFixedPoints(t *testing.T) {
 		if w.allowed > 0 && !near(r.AllowedK, w.allowed, 0.01) {
 			t.Errorf("%s: allowed %v, want %g", name, *r.AllowedK, w.allowed)
 		}
-		checkFinite(t, r)
+		finite.Check(t, r)
 	}
 	check("ice, one of two in it", IcePoint(bath(0.3, 23)), nil, want{true, true, 0, 0.94, "p-", "1 of 2 probes"})
 	check("ice, off", IcePoint(bath(1.3)), nil, want{false, true, 0, 0.94, "f", "1 of them farther"})
@@ -224,7 +226,7 @@ func TestFixedPoints(t *testing.T) {
 	moving.Probes[0] = rest("vr1", 0.2, 1.5)
 	check("ice, moving", IcePoint(moving), nil, want{false, false, 0, 0.94, "f", "not at rest"})
 	open := bath(0.1, 23)
-	open.Probes[1] = ZeroSeries{Channel: "vr2", Missing: 180, Fault: "open"}
+	open.Probes[1] = Series{Channel: "vr2", Missing: 180, Fault: "open"}
 	check("ice, another probe open", IcePoint(open), nil, want{true, true, 0, 0.94, "p-", ""})
 	lost := bath(0.1)
 	lost.Probes[0].Missing = 60

@@ -1,31 +1,37 @@
-package analysis
+// Package zero judges the probes of a rig at a temperature that is known or the same
+// everywhere: the spread of an unpowered rig, the ice point, the steam point; and says
+// which trims would follow, or why none may be made. It collects no reading and stores
+// no trim.
+package zero
 
 import (
 	"fmt"
 	"math"
 	"strings"
+
+	"soakrig/daemon/analysis/internal/series"
 )
 
 // Figures of a zero check (common practice, but for the spread: by simulation the
 // range of eight probes stays below 4.3 of their standard deviations 95 times in 100).
 const (
-	zeroSigmaK        = 0.47 // of converter, cold junction and terminals as bought
-	zeroTrimmedSigmaK = 0.23 // of the same after a trim
-	zeroAllowedK      = 2.0  // 4.3 * 0.47
-	zeroTrimAllowedK  = 1.0  // 4.3 * 0.23
-	zeroSlopeK        = 0.5  // per 10 min
-	zeroRoomK         = 2.0  // between a probe and the room
-	zeroCapK          = 2.0  // a larger trim hides what needs repair
-	zeroMissingShare  = 0.05 // of the readings
-	zeroShortestS     = 60.0 // below it nothing can be said about a slope
-	zeroBins          = 12   // means that the slope is taken from
-	bathWithinK       = 5.0  // a probe farther from the bath is not in it
-	iceStandardK      = 0.05 // of an ice bath made with ordinary care
-	steamStandardK    = 0.10 // of a steam point with the pressure known to 3 hPa
+	sigmaK         = 0.47 // of converter, cold junction and terminals as bought
+	trimmedSigmaK  = 0.23 // of the same after a trim
+	allowedK       = 2.0  // 4.3 * 0.47
+	trimAllowedK   = 1.0  // 4.3 * 0.23
+	slopeK         = 0.5  // per 10 min
+	roomK          = 2.0  // between a probe and the room
+	capK           = 2.0  // a larger trim hides what needs repair
+	missingShare   = 0.05 // of the readings
+	shortestS      = 60.0 // below it nothing can be said about a slope
+	slopeBins      = 12   // means that the slope is taken from
+	bathWithinK    = 5.0  // a probe farther from the bath is not in it
+	iceStandardK   = 0.05 // of an ice bath made with ordinary care
+	steamStandardK = 0.10 // of a steam point with the pressure known to 3 hPa
 )
 
-// ZeroSeries is what one channel showed during a zero check.
-type ZeroSeries struct {
+// Series is what one channel showed during a zero check.
+type Series struct {
 	Channel   string
 	AtS       []float64 // of the good readings, ascending
 	Value     []float64 // degC, calibration applied
@@ -37,17 +43,17 @@ type ZeroSeries struct {
 	WireK     float64   // standard uncertainty of its wire, for the steam point
 }
 
-// ZeroInput is what a zero check is judged from: an unpowered rig, two hours or more
+// Input is what a zero check is judged from: an unpowered rig, two hours or more
 // after it was last warm.
-type ZeroInput struct {
+type Input struct {
 	LengthS   float64
-	Probes    []ZeroSeries
-	Room      *ZeroSeries // nil: no room sensor
-	Reference *ZeroSeries // nil: the mean of the probes is the reference
+	Probes    []Series
+	Room      *Series // nil: no room sensor
+	Reference *Series // nil: the mean of the probes is the reference
 }
 
-// ZeroResult is what a zero check found. A nil number was not measured.
-type ZeroResult struct {
+// Result is what a zero check found. A nil number was not measured.
+type Result struct {
 	Method         string
 	Passed         bool
 	Text           string // one sentence for each thing found, for people
@@ -59,14 +65,14 @@ type ZeroResult struct {
 	ReferenceFrom  string  // what the reference is
 	StandardK      float64 // standard uncertainty of corrections to the reference
 	SharedBy       string  // what that uncertainty is shared by
-	Probes         []ZeroProbe
+	Probes         []Probe
 	// TrimRefused says why no trim may be made; empty: it may. A spread alone is no
 	// reason, since a trim removes it: what would make the corrections wrong is.
 	TrimRefused string
 }
 
-// ZeroProbe is one probe of a zero check. Nil: it had no value.
-type ZeroProbe struct {
+// Probe is one probe of a zero check. Nil: it had no value.
+type Probe struct {
 	Channel        string
 	MeanC          *float64
 	OffsetK        *float64 // mean less reference
@@ -76,19 +82,19 @@ type ZeroProbe struct {
 	Text           string // why not, or what else is worth a word; empty: nothing
 }
 
-// zeroCheck is a check in the making.
-type zeroCheck struct {
-	in  ZeroInput
-	res ZeroResult
+// check is a check in the making.
+type check struct {
+	in  Input
+	res Result
 	bad []string // what makes corrections wrong, beyond a spread
 }
 
-// ZeroSpread judges the probes of a rig that has one temperature throughout: their
+// Spread judges the probes of a rig that has one temperature throughout: their
 // spread, their slopes, their distance from the room. Converters, cold junctions and
 // terminals show; the wire does not, since there is no gradient along it. The
 // correction of a probe is the reference (a reference channel, else the mean of the
 // probes) less its mean.
-func ZeroSpread(in ZeroInput) ZeroResult {
+func Spread(in Input) Result {
 	z := begin("zero_spread", in)
 	low, high, trimmed := math.Inf(1), math.Inf(-1), len(in.Probes) > 0
 	var means []float64
@@ -98,14 +104,14 @@ func ZeroSpread(in ZeroInput) ZeroResult {
 			low, high, means = min(low, *m), max(high, *m), append(means, *m)
 		}
 	}
-	allowed, sigma := zeroAllowedK, zeroSigmaK
+	allowed, sigma := allowedK, sigmaK
 	if trimmed {
-		allowed, sigma = zeroTrimAllowedK, zeroTrimmedSigmaK
+		allowed, sigma = trimAllowedK, trimmedSigmaK
 	}
-	z.res.AllowedK = number(allowed)
+	z.res.AllowedK = series.OrNil(allowed)
 	passed := true
 	if len(means) > 1 {
-		z.res.SpreadK = number(high - low)
+		z.res.SpreadK = series.OrNil(high - low)
 		passed = high-low <= allowed
 		z.say("the spread of %d probes is %.2f K, %s %.1f K allowed", len(means), high-low, word(passed, "within the", "more than the"), allowed)
 	}
@@ -125,19 +131,19 @@ func word(ok bool, yes, no string) string {
 }
 
 // begin takes means and slopes of every probe.
-func begin(method string, in ZeroInput) *zeroCheck {
-	z := &zeroCheck{in: in, res: ZeroResult{Method: method, SharedBy: "rig"}}
+func begin(method string, in Input) *check {
+	z := &check{in: in, res: Result{Method: method, SharedBy: "rig"}}
 	for i := range in.Probes {
 		s := &in.Probes[i]
-		p := ZeroProbe{Channel: s.Channel, Passed: true, MeanC: number(meanOf(s.Value))}
-		if in.LengthS >= zeroShortestS {
-			p.SlopeKPer10Min = number(s.slope(in.LengthS))
+		p := Probe{Channel: s.Channel, Passed: true, MeanC: series.OrNil(series.Mean(s.Value))}
+		if in.LengthS >= shortestS {
+			p.SlopeKPer10Min = series.OrNil(s.slope(in.LengthS))
 		}
 		switch total := len(s.Value) + s.Missing; {
 		case len(s.Value) == 0:
 			p.fail("no reading%s", because(s.Fault))
 			z.bad = append(z.bad, s.Channel+" has no reading")
-		case float64(s.Missing) > zeroMissingShare*float64(total):
+		case float64(s.Missing) > missingShare*float64(total):
 			p.fail("%d of %d readings are missing%s", s.Missing, total, because(s.Fault))
 			z.bad = append(z.bad, s.Channel+" lacks readings")
 		}
@@ -156,12 +162,12 @@ func because(fault string) string {
 	return ": " + fault
 }
 
-func (p *ZeroProbe) fail(format string, args ...any) {
+func (p *Probe) fail(format string, args ...any) {
 	p.Passed = false
 	p.note(format, args...)
 }
 
-func (p *ZeroProbe) note(format string, args ...any) {
+func (p *Probe) note(format string, args ...any) {
 	if p.Text != "" {
 		p.Text += "; "
 	}
@@ -169,7 +175,7 @@ func (p *ZeroProbe) note(format string, args ...any) {
 }
 
 // say adds a sentence to the result.
-func (z *zeroCheck) say(format string, args ...any) {
+func (z *check) say(format string, args ...any) {
 	if z.res.Text != "" {
 		z.res.Text += "; "
 	}
@@ -178,15 +184,15 @@ func (z *zeroCheck) say(format string, args ...any) {
 
 // slope is the Theil-Sen slope of twelve means, in K per 10 min: steps of a coarse
 // converter and single spikes hardly touch it. Absent with fewer than four.
-func (s *ZeroSeries) slope(lengthS float64) float64 {
+func (s *Series) slope(lengthS float64) float64 {
 	if len(s.AtS) == 0 {
-		return absent
+		return series.Absent()
 	}
-	var sum, at [zeroBins]float64
-	var n [zeroBins]float64
+	var sum, at [slopeBins]float64
+	var n [slopeBins]float64
 	for i, v := range s.Value {
-		b := int((s.AtS[i] - s.AtS[0]) / lengthS * zeroBins)
-		b = min(max(b, 0), zeroBins-1)
+		b := int((s.AtS[i] - s.AtS[0]) / lengthS * slopeBins)
+		b = min(max(b, 0), slopeBins-1)
 		sum[b], at[b], n[b] = sum[b]+v, at[b]+s.AtS[i], n[b]+1
 	}
 	var x, y []float64
@@ -196,55 +202,55 @@ func (s *ZeroSeries) slope(lengthS float64) float64 {
 		}
 	}
 	if len(x) < 4 {
-		return absent
+		return series.Absent()
 	}
-	return theilSen(x, y, nil) * 600
+	return series.TheilSen(x, y, nil) * 600
 }
 
 // reference settles what the probes are compared with.
-func (z *zeroCheck) reference(means []float64, sigma float64) {
+func (z *check) reference(means []float64, sigma float64) {
 	if r := z.in.Reference; r != nil {
-		if m := meanOf(r.Value); has(m) {
-			z.res.ReferenceC, z.res.ReferenceFrom, z.res.StandardK = number(m), "channel "+r.Channel, r.StandardK
+		if m := series.Mean(r.Value); series.Known(m) {
+			z.res.ReferenceC, z.res.ReferenceFrom, z.res.StandardK = series.OrNil(m), "channel "+r.Channel, r.StandardK
 			return
 		}
 		z.say("the reference channel %s has no reading%s, so the mean of the probes stands in", r.Channel, because(r.Fault))
 	}
 	if len(means) > 0 {
-		z.res.ReferenceC, z.res.ReferenceFrom = number(meanOf(means)), fmt.Sprintf("mean of %d probes", len(means))
+		z.res.ReferenceC, z.res.ReferenceFrom = series.OrNil(series.Mean(means)), fmt.Sprintf("mean of %d probes", len(means))
 		z.res.StandardK = sigma / math.Sqrt(float64(len(means)))
 	}
 }
 
 // room wants every probe near the room: a rig that is still warm has gradients.
-func (z *zeroCheck) room() {
+func (z *check) room() {
 	if z.in.Room == nil {
 		z.say("there is no room sensor, so the distance to the room was not looked at")
 		return
 	}
-	room := meanOf(z.in.Room.Value)
-	if !has(room) {
+	room := series.Mean(z.in.Room.Value)
+	if !series.Known(room) {
 		z.bad = append(z.bad, "the room sensor has no reading"+because(z.in.Room.Fault))
 		return
 	}
-	z.res.RoomC = number(room)
+	z.res.RoomC = series.OrNil(room)
 	far := 0
 	for i := range z.res.Probes {
 		p := &z.res.Probes[i]
-		if p.MeanC != nil && math.Abs(*p.MeanC-room) > zeroRoomK {
+		if p.MeanC != nil && math.Abs(*p.MeanC-room) > roomK {
 			p.fail("%+.1f K from the room at %.1f degC", *p.MeanC-room, room)
 			far++
 		}
 	}
 	if far > 0 {
-		z.bad = append(z.bad, fmt.Sprintf("%d of %d probes are more than %g K from the room at %.1f degC; leave the rig unpowered for two hours", far, len(z.res.Probes), zeroRoomK, room))
+		z.bad = append(z.bad, fmt.Sprintf("%d of %d probes are more than %g K from the room at %.1f degC; leave the rig unpowered for two hours", far, len(z.res.Probes), roomK, room))
 	}
 }
 
 // slopes wants every probe at rest.
-func (z *zeroCheck) slopes() {
-	if z.in.LengthS < zeroShortestS {
-		z.bad = append(z.bad, fmt.Sprintf("%.0f s are too short to tell a slope; take %g s or more", z.in.LengthS, zeroShortestS))
+func (z *check) slopes() {
+	if z.in.LengthS < shortestS {
+		z.bad = append(z.bad, fmt.Sprintf("%.0f s are too short to tell a slope; take %g s or more", z.in.LengthS, shortestS))
 		return
 	}
 	steepest, moving := 0.0, 0
@@ -260,27 +266,27 @@ func (z *zeroCheck) slopes() {
 		s := *p.SlopeKPer10Min
 		if math.Abs(s) >= math.Abs(steepest) {
 			steepest = s
-			z.res.SlopeKPer10Min = number(s)
+			z.res.SlopeKPer10Min = series.OrNil(s)
 		}
-		if math.Abs(s) > zeroSlopeK {
+		if math.Abs(s) > slopeK {
 			p.fail("moves by %+.2f K in 10 min", s)
 			moving++
 		}
 	}
 	if moving > 0 {
-		z.bad = append(z.bad, fmt.Sprintf("%d of %d probes move by more than %g K in 10 min; the rig is not at rest", moving, len(z.res.Probes), zeroSlopeK))
+		z.bad = append(z.bad, fmt.Sprintf("%d of %d probes move by more than %g K in 10 min; the rig is not at rest", moving, len(z.res.Probes), slopeK))
 	}
 }
 
 // correct gives every probe its offset and correction, and looks at the cap.
-func (z *zeroCheck) correct() {
+func (z *check) correct() {
 	if z.res.ReferenceC == nil {
 		return
 	}
 	for i := range z.res.Probes {
 		if p := &z.res.Probes[i]; p.MeanC != nil {
 			off := *p.MeanC - *z.res.ReferenceC
-			p.OffsetK, p.CorrectionK = number(off), number(-off)
+			p.OffsetK, p.CorrectionK = series.OrNil(off), series.OrNil(-off)
 			z.capped(i, off)
 		}
 	}
@@ -288,20 +294,20 @@ func (z *zeroCheck) correct() {
 
 // capped refuses a trim that, with the one in force, would exceed the cap: small
 // steps don't add up to what hides a fault.
-func (z *zeroCheck) capped(i int, off float64) {
+func (z *check) capped(i int, off float64) {
 	p, s := &z.res.Probes[i], &z.in.Probes[i]
 	total := -off
 	if s.Trimmed && z.res.Method != "steam_point" {
 		total += s.OffsetK
 	}
-	if math.Abs(off) > zeroCapK || math.Abs(total) > zeroCapK {
-		p.fail("would need a trim of %+.2f K in all, more than %g K: look for a fault in probe, wire or converter", total, zeroCapK)
-		z.bad = append(z.bad, fmt.Sprintf("%s would need a trim of %+.2f K in all, more than %g K", s.Channel, total, zeroCapK))
+	if math.Abs(off) > capK || math.Abs(total) > capK {
+		p.fail("would need a trim of %+.2f K in all, more than %g K: look for a fault in probe, wire or converter", total, capK)
+		z.bad = append(z.bad, fmt.Sprintf("%s would need a trim of %+.2f K in all, more than %g K", s.Channel, total, capK))
 	}
 }
 
 // finish says whether all is well and whether a trim may be made.
-func (z *zeroCheck) finish(passed bool) {
+func (z *check) finish(passed bool) {
 	z.res.Passed = passed && len(z.bad) == 0
 	z.res.TrimRefused = strings.Join(z.bad, "; ")
 	for _, b := range z.bad {
