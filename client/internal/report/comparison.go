@@ -135,7 +135,7 @@ func ComparisonTable(c *Compared) Table {
 		}
 		held := map[string]string{"constant": "yes", "load_pattern": "yes, pattern", "not_held": "no", "thermal_cycling": "no, thermal", "flat_top": "no, thermal"}[row.Pattern]
 		if row.LossShare != nil && *row.LossShare >= 0.005 && held != "" {
-			held += fmt.Sprintf(", %s lost", Percent(*row.LossShare))
+			held += fmt.Sprintf(", %s lost", percent(*row.LossShare))
 		}
 		var marks []string
 		for _, m := range row.Marks {

@@ -60,7 +60,7 @@ func drawRun(r *record.Result, t *trace.Set, noticed []noticedData) string {
 	for _, p := range panels("", t) {
 		d.panel(p)
 	}
-	words := html.EscapeString(ChartWords(r, t))
+	words := html.EscapeString(chartWords(r, t))
 	return fmt.Sprintf(`<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d %d" role="img" aria-label="%s" font-family="Liberation Sans, Arial, sans-serif" font-size="26" fill="none">%s</svg>`,
 		drawWide, d.y, words, d.b.String())
 }
@@ -136,7 +136,7 @@ func (d *drawing) ground(p *panel) {
 	soft := look{colour: "soft", width: 2}
 	for _, at := range d.times() {
 		d.rule(d.x(at), p.bottom(), d.x(at), p.bottom()+10, soft)
-		d.text(d.x(at), p.bottom()+38, "middle", "soft", strings.TrimSuffix(When(d.r, at), ":00"))
+		d.text(d.x(at), p.bottom()+38, "middle", "soft", strings.TrimSuffix(clockTime(d.r, at), ":00"))
 	}
 	for _, g := range d.r.Gaps {
 		x, w := d.x(g.FromS), max(d.x(g.ToS)-d.x(g.FromS), 4)
@@ -408,16 +408,16 @@ func short(v, span float64) string {
 	return Fixed(v, chart.TickDigits(span))
 }
 
-// ChartWords is a run's chart in words.
-func ChartWords(r *record.Result, t *trace.Set) string {
+// chartWords is a run's chart in words.
+func chartWords(r *record.Result, t *trace.Set) string {
 	parts := []string{fmt.Sprintf("Curves of %s over %s.", count(len(t.Channels), "channel"), Length(t.StepS*float64(t.Steps)))}
 	for _, p := range r.Phases {
 		if p.Phase == record.PhaseLoad {
-			parts = append(parts, fmt.Sprintf("Load from %s to %s.", When(r, p.StartS), When(r, p.EndS)))
+			parts = append(parts, fmt.Sprintf("Load from %s to %s.", clockTime(r, p.StartS), clockTime(r, p.EndS)))
 		}
 	}
 	if r.Peak != nil {
-		parts = append(parts, fmt.Sprintf("Peak %s on %s at %s.", PeakText(r.Peak), r.Peak.Channel, When(r, r.Peak.AtS)))
+		parts = append(parts, fmt.Sprintf("Peak %s on %s at %s.", peakText(r.Peak), r.Peak.Channel, clockTime(r, r.Peak.AtS)))
 	}
 	var spans []string
 	for i := range t.Channels {

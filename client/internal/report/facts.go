@@ -7,23 +7,23 @@ import (
 	"soakrig/daemon/record"
 )
 
-// Fact is one answer of a run's page.
-type Fact struct {
+// fact is one answer of a run's page.
+type fact struct {
 	Label string
 	Text  string
 	State State
 }
 
-// Facts answers what a person asks in the morning, in that order.
-func Facts(r *record.Result) []Fact {
-	return []Fact{
+// factsOf answers what a person asks in the morning, in that order.
+func factsOf(r *record.Result) []fact {
+	return []fact{
 		loadFact(r), peakFact(r), limitFact(r), riseFact(r), steadyFact(r), powerFact(r),
 		ambientFact(r), probesFact(r), gapsFact(r),
 	}
 }
 
-func loadFact(r *record.Result) Fact {
-	f := Fact{Label: "Load"}
+func loadFact(r *record.Result) fact {
+	f := fact{Label: "Load"}
 	l := r.Load
 	if l == nil || l.Outcome == "not_seen" || l.StartS == nil {
 		f.State, f.Text = Bad, "no load was seen"
@@ -57,17 +57,17 @@ func loadFact(r *record.Result) Fact {
 	default:
 		f.State, f.Text = Unknown, l.Outcome
 	}
-	f.Text += fmt.Sprintf(" (%s, from %s)", how, When(r, *l.StartS))
+	f.Text += fmt.Sprintf(" (%s, from %s)", how, clockTime(r, *l.StartS))
 	return f
 }
 
-func peakFact(r *record.Result) Fact {
+func peakFact(r *record.Result) fact {
 	p := r.Peak
 	if p == nil {
-		return Fact{"Peak", "no probe gave a peak", Bad}
+		return fact{"Peak", "no probe gave a peak", Bad}
 	}
-	f := Fact{Label: "Peak", State: Good}
-	f.Text = PeakText(p) + " on " + placed(p.Channel, p.Place) + " at " + When(r, p.AtS)
+	f := fact{Label: "Peak", State: Good}
+	f.Text = peakText(p) + " on " + placed(p.Channel, p.Place) + " at " + clockTime(r, p.AtS)
 	if p.SecondHeldC != nil && p.GapK != nil {
 		f.Text += fmt.Sprintf("; next is %s, %s cooler", p.Second, withUnit(Fixed(*p.GapK, 1), "K"))
 		if p.Ambiguous {
@@ -100,11 +100,11 @@ func unseen(r *record.Result) string {
 	return strings.Join(parts, ", ")
 }
 
-func limitFact(r *record.Result) Fact {
+func limitFact(r *record.Result) fact {
 	if len(r.Limits) == 0 {
-		return Fact{"Limits", "none was set, so there is nothing to judge by", Unknown}
+		return fact{"Limits", "none was set, so there is nothing to judge by", Unknown}
 	}
-	f := Fact{Label: "Limits", State: Good}
+	f := fact{Label: "Limits", State: Good}
 	var parts []string
 	for _, l := range r.Limits {
 		text := fmt.Sprintf("%s %s %s", l.Name, limitQuantity(l.Quantity), withUnit(trimmed(l.Bound), l.Unit))
@@ -130,7 +130,7 @@ func limitFact(r *record.Result) Fact {
 		case record.VerdictFail:
 			text += ", exceeded"
 			if l.FirstAtS != nil {
-				text += " from " + When(r, *l.FirstAtS)
+				text += " from " + clockTime(r, *l.FirstAtS)
 			}
 			if l.Severity == "note" {
 				f.State = worse(f.State, Note)
@@ -151,12 +151,12 @@ func limitQuantity(q string) string {
 	return q
 }
 
-func riseFact(r *record.Result) Fact {
+func riseFact(r *record.Result) fact {
 	p := r.Peak
 	if p == nil || p.RiseK == nil {
-		return Fact{"Rise", "not known: no room temperature beside the peak", Unknown}
+		return fact{"Rise", "not known: no room temperature beside the peak", Unknown}
 	}
-	f := Fact{Label: "Rise", State: Good}
+	f := fact{Label: "Rise", State: Good}
 	f.Text = optionalMeasured(p.RiseK, p.RiseExpandedK, "K") + " above the room"
 	if p.AmbientC != nil {
 		f.Text += " at " + optional(p.AmbientC, 1, "degC") + " (mean of the 15 min before)"
@@ -168,13 +168,13 @@ func riseFact(r *record.Result) Fact {
 	return f
 }
 
-func steadyFact(r *record.Result) Fact {
+func steadyFact(r *record.Result) fact {
 	s := r.Steady
 	if s == nil {
-		return Fact{"Settled", "not known: the load was too short to tell", Unknown}
+		return fact{"Settled", "not known: the load was too short to tell", Unknown}
 	}
 	slope := withUnit(Fixed(s.SlopeKPerH, 1), "K/h") + " on " + s.Channel
-	f := Fact{Label: "Settled"}
+	f := fact{Label: "Settled"}
 	switch s.Tier {
 	case "steady":
 		f.State, f.Text = Good, "steady: last slope "+slope+" (at most 2 K/h twice)"
@@ -184,7 +184,7 @@ func steadyFact(r *record.Result) Fact {
 		f.State, f.Text = Note, "still rising: last slope "+slope
 	}
 	if s.ReachedAtS != nil {
-		f.Text += ", reached at " + When(r, *s.ReachedAtS)
+		f.Text += ", reached at " + clockTime(r, *s.ReachedAtS)
 	}
 	if s.RemainingK != nil {
 		f.Text += "; about " + withUnit(Fixed(*s.RemainingK, 1), "K") + " of rise were left"
@@ -202,12 +202,12 @@ func steadyFact(r *record.Result) Fact {
 	return f
 }
 
-func powerFact(r *record.Result) Fact {
+func powerFact(r *record.Result) fact {
 	l := r.Load
 	if l == nil || l.MeanW == nil {
-		return Fact{"Power", "not measured", Unknown}
+		return fact{"Power", "not measured", Unknown}
 	}
-	f := Fact{Label: "Power", State: Good}
+	f := fact{Label: "Power", State: Good}
 	pattern := map[string]string{
 		"constant": "constant", "load_pattern": "held, with the load's own pattern of dips", "not_held": "not held, cause not shown",
 		"thermal_cycling": "not held: cut back again and again when hot", "flat_top": "not held: fell while the hot spot stayed level",
@@ -230,7 +230,7 @@ func powerFact(r *record.Result) Fact {
 		f.Text += ", energy " + Energy(*l.EnergyJ)
 	}
 	if l.LossShare != nil && *l.LossShare >= 0.005 {
-		f.Text += fmt.Sprintf("; %s of the step was lost towards the end", Percent(*l.LossShare))
+		f.Text += fmt.Sprintf("; %s of the step was lost towards the end", percent(*l.LossShare))
 	}
 	if l.Dips != nil && l.Dips.Count > 0 {
 		f.Text += fmt.Sprintf("; %s of %s", count(l.Dips.Count, "dip"), Length(l.Dips.MedianS))
@@ -241,14 +241,14 @@ func powerFact(r *record.Result) Fact {
 	return f
 }
 
-func ambientFact(r *record.Result) Fact {
+func ambientFact(r *record.Result) fact {
 	a := r.Ambient
 	if a == nil {
-		return Fact{"Room", "not measured", Unknown}
+		return fact{"Room", "not measured", Unknown}
 	}
-	f := Fact{Label: "Room", State: Good}
+	f := fact{Label: "Room", State: Good}
 	f.Text = fmt.Sprintf("mean %s (%s to %s), %s of the load inside %s to %s", withUnit(Fixed(a.MeanC, 1), "degC"), Fixed(a.MinC, 1),
-		Fixed(a.MaxC, 1), Percent(a.InBand), trimmed(a.BandLowC), withUnit(trimmed(a.BandHighC), "degC"))
+		Fixed(a.MaxC, 1), percent(a.InBand), trimmed(a.BandLowC), withUnit(trimmed(a.BandHighC), "degC"))
 	if a.InBand < 0.95 {
 		f.State = Bad
 	}
@@ -258,7 +258,7 @@ func ambientFact(r *record.Result) Fact {
 	return f
 }
 
-func probesFact(r *record.Result) Fact {
+func probesFact(r *record.Result) fact {
 	good, counting := 0, 0
 	var odd []string
 	for i := range r.Probes {
@@ -279,9 +279,9 @@ func probesFact(r *record.Result) Fact {
 			counting++
 		}
 	}
-	f := Fact{Label: "Probes", State: Good}
+	f := fact{Label: "Probes", State: Good}
 	if len(r.Probes) == 0 {
-		return Fact{"Probes", "there is none", Unknown}
+		return fact{"Probes", "there is none", Unknown}
 	}
 	f.Text = fmt.Sprintf("%d of %d good", good, len(r.Probes))
 	if counting != len(r.Probes) {
@@ -294,20 +294,20 @@ func probesFact(r *record.Result) Fact {
 	return f
 }
 
-func gapsFact(r *record.Result) Fact {
+func gapsFact(r *record.Result) fact {
 	if len(r.Gaps) == 0 {
-		return Fact{"Gaps", "none", Good}
+		return fact{"Gaps", "none", Good}
 	}
 	total := 0.0
 	var parts []string
 	for _, g := range r.Gaps {
 		total += g.DurationS
 		if len(parts) < 4 {
-			parts = append(parts, fmt.Sprintf("%s at %s (%s)", Length(g.DurationS), When(r, g.FromS), strings.ReplaceAll(g.Cause, "_", " ")))
+			parts = append(parts, fmt.Sprintf("%s at %s (%s)", Length(g.DurationS), clockTime(r, g.FromS), strings.ReplaceAll(g.Cause, "_", " ")))
 		}
 	}
 	if n := len(r.Gaps) - len(parts); n > 0 {
 		parts = append(parts, fmt.Sprintf("and %d more", n))
 	}
-	return Fact{"Gaps", fmt.Sprintf("%s, %s in all: %s", count(len(r.Gaps), "gap"), Length(total), strings.Join(parts, "; ")), Note}
+	return fact{"Gaps", fmt.Sprintf("%s, %s in all: %s", count(len(r.Gaps), "gap"), Length(total), strings.Join(parts, "; ")), Note}
 }

@@ -133,8 +133,8 @@ func Energy(j float64) string {
 	}
 }
 
-// Percent is a share of one, "97 %". Shares that only round to 0 or 100 show that.
-func Percent(share float64) string {
+// percent is a share of one, "97 %". Shares that only round to 0 or 100 show that.
+func percent(share float64) string {
 	p := share * 100
 	switch {
 	case p > 99.95 && p < 100:

@@ -147,7 +147,7 @@ type runView struct {
 	Headline                  string
 	Zone                      string
 	Reasons, Advice           []string
-	Facts                     []Fact
+	Facts                     []fact
 	Data                      template.JS
 	HasChart                  bool
 	Drawing                   template.HTML
@@ -202,9 +202,9 @@ func viewOf(i int, p Run) (*runView, error) {
 	r := p.Result
 	v := &runView{
 		ID: fmt.Sprintf("run%d", i), Title: Title(r), Started: startedText(r.Started), Length: Length(r.DurationS),
-		Word: VerdictWord(r), State: VerdictState(r), Headline: Headline(r), Facts: Facts(r), Algorithm: r.Algorithm,
-		Probes: htmlTable("Probes, hottest first", ProbeTable(r)), Limits: htmlTable("Limits and how they were met", LimitTable(r)),
-		Budget: htmlTable("Uncertainty budget of the peak", BudgetTable(r)), Load: htmlTable("Load and power", LoadTable(r)),
+		Word: verdictWord(r), State: verdictState(r), Headline: Headline(r), Facts: factsOf(r), Algorithm: r.Algorithm,
+		Probes: htmlTable("Probes, hottest first", probeTable(r)), Limits: htmlTable("Limits and how they were met", limitTable(r)),
+		Budget: htmlTable("Uncertainty budget of the peak", budgetTable(r)), Load: htmlTable("Load and power", loadTable(r)),
 		Conditions: htmlTable("Conditions of the setup", wordsTable("condition", r.Conditions)), Settings: htmlTable("Settings", wordsTable("setting", r.Settings)),
 		Constants: htmlTable("Constants of the evaluation", constantsTable(r)), Numbers: htmlTable("Further numbers", statisticsTable(r)),
 	}
@@ -213,10 +213,10 @@ func viewOf(i int, p Run) (*runView, error) {
 		v.Facts[j].Text = glue(v.Facts[j].Text)
 	}
 	if r.Peak != nil {
-		v.BudgetOf = fmt.Sprintf("of %s on %s", PeakText(r.Peak), r.Peak.Channel)
+		v.BudgetOf = fmt.Sprintf("of %s on %s", peakText(r.Peak), r.Peak.Channel)
 	}
-	v.Zone, v.Reasons, v.Advice = zoneNote(r), reasonTexts(r), Advice(r)
-	for _, m := range Story(r) {
+	v.Zone, v.Reasons, v.Advice = zoneNote(r), reasonTexts(r), adviceOf(r)
+	for _, m := range storyOf(r) {
 		v.Noticed = append(v.Noticed, noticeView{When: m.When, Text: glue(m.Text), Severity: m.Severity, FromS: m.AtS, ToS: m.ToS, Placed: m.Placed})
 	}
 	for _, m := range r.Marks {
@@ -224,10 +224,10 @@ func viewOf(i int, p Run) (*runView, error) {
 		if m.Author != "" {
 			by = " (" + m.Author + ")"
 		}
-		v.Marks = append(v.Marks, When(r, m.AtS)+" "+m.Text+by)
+		v.Marks = append(v.Marks, clockTime(r, m.AtS)+" "+m.Text+by)
 	}
 	for _, g := range r.Gaps {
-		v.Gaps = append(v.Gaps, strings.TrimSpace(fmt.Sprintf("%s to %s, %s: %s. %s", When(r, g.FromS), When(r, g.ToS), Length(g.DurationS),
+		v.Gaps = append(v.Gaps, strings.TrimSpace(fmt.Sprintf("%s to %s, %s: %s. %s", clockTime(r, g.FromS), clockTime(r, g.ToS), Length(g.DurationS),
 			strings.ReplaceAll(g.Cause, "_", " "), g.Text)))
 	}
 	if p.Traces == nil {
@@ -343,7 +343,7 @@ func (v *runView) chart(r *record.Result, t *trace.Set) error {
 	}
 	v.Data, v.HasChart = template.JS(text), true
 	v.Panels = panels(v.ID, t)
-	v.Drawing, v.Words = template.HTML(drawRun(r, t, d.Noticed)), ChartWords(r, t)
+	v.Drawing, v.Words = template.HTML(drawRun(r, t, d.Noticed)), chartWords(r, t)
 	v.Thinned = fmt.Sprintf("%d readings; every point of a curve covers %s and shows the lowest and the highest of them.", t.Readings, Length(t.StepS))
 	v.Minutes = htmlTable("Lowest and highest reading of each channel, stretch by stretch", minutesTable(r, t))
 	return nil
@@ -383,7 +383,7 @@ func minutesTable(r *record.Result, t *trace.Set) Table {
 	places := 2 * t.Steps
 	per := max(2, (places+stretches-1)/stretches)
 	for from := 0; from < places; from += per {
-		row := []string{When(r, t.FromS+float64(from)/2*t.StepS), When(r, t.FromS+float64(min(from+per, places))/2*t.StepS)}
+		row := []string{clockTime(r, t.FromS+float64(from)/2*t.StepS), clockTime(r, t.FromS+float64(min(from+per, places))/2*t.StepS)}
 		for i := range t.Channels {
 			low, high, ok := t.Channels[i].Span(from, from+per)
 			if !ok {

@@ -74,8 +74,8 @@ func TestLengthsAndTimes(t *testing.T) {
 		}
 	}
 	for share, want := range map[float64]string{1: "100 %", 0.9999: "> 99.9 %", 0.993: "99.3 %", 0.5: "50 %", 0.004: "0.4 %", 0: "0 %"} {
-		if got := Percent(share); got != want {
-			t.Errorf("Percent(%v) = %q, want %q", share, got, want)
+		if got := percent(share); got != want {
+			t.Errorf("percent(%v) = %q, want %q", share, got, want)
 		}
 	}
 }

@@ -10,8 +10,8 @@ import (
 	"soakrig/daemon/record"
 )
 
-// Moment is one line of what happened.
-type Moment struct {
+// moment is one line of what happened.
+type moment struct {
 	AtS, ToS float64
 	Placed   bool   // AtS holds
 	When     string // wall time where the start is known, else run time; with the end of a stretch
@@ -19,9 +19,9 @@ type Moment struct {
 	Severity string // of a finding: note, warning, void; empty: the course of the run
 }
 
-// When is a run time as a person reads it: wall time in the zone of the start, with
+// clockTime is a run time as a person reads it: wall time in the zone of the start, with
 // the day where the run is longer than one; run time where the start is not known.
-func When(r *record.Result, atS float64) string {
+func clockTime(r *record.Result, atS float64) string {
 	at, err := time.Parse(time.RFC3339Nano, r.Started)
 	if err != nil {
 		return RunTime(atS)
@@ -45,13 +45,13 @@ func zoneNote(r *record.Result) string {
 	return "times are UTC"
 }
 
-// Story is what happened, in order of time: the course of the run and everything that
+// storyOf is what happened, in order of time: the course of the run and everything that
 // was noticed.
-func Story(r *record.Result) []Moment {
+func storyOf(r *record.Result) []moment {
 	story := course(r)
 	for i := range r.Findings {
 		f := &r.Findings[i]
-		m := Moment{Text: findingWords(f), Severity: f.Severity}
+		m := moment{Text: findingWords(f), Severity: f.Severity}
 		if f.FromS != nil {
 			m.Placed, m.AtS, m.ToS = true, *f.FromS, *f.FromS
 			if f.ToS != nil {
@@ -65,12 +65,12 @@ func Story(r *record.Result) []Moment {
 		if !m.Placed {
 			continue
 		}
-		m.When = When(r, m.AtS)
+		m.When = clockTime(r, m.AtS)
 		if m.ToS > m.AtS {
-			m.When += " to " + When(r, m.ToS)
+			m.When += " to " + clockTime(r, m.ToS)
 		}
 	}
-	slices.SortStableFunc(story, func(a, b Moment) int {
+	slices.SortStableFunc(story, func(a, b moment) int {
 		if a.Placed != b.Placed { // what has no time stands last
 			return map[bool]int{true: -1, false: 1}[a.Placed]
 		}
@@ -80,10 +80,10 @@ func Story(r *record.Result) []Moment {
 }
 
 // course is how the run went by its plan.
-func course(r *record.Result) []Moment {
-	var c []Moment
+func course(r *record.Result) []moment {
+	var c []moment
 	say := func(atS float64, format string, args ...any) {
-		c = append(c, Moment{AtS: atS, ToS: atS, Placed: true, Text: fmt.Sprintf(format, args...)})
+		c = append(c, moment{AtS: atS, ToS: atS, Placed: true, Text: fmt.Sprintf(format, args...)})
 	}
 	if r.Run != "" {
 		say(0, "the run began")
@@ -126,15 +126,15 @@ func loadBegan(source string) string {
 	return "the load began, as planned; nothing measured shows it"
 }
 
-// Advice is what to do before the next run, gravest first.
-func Advice(r *record.Result) []string {
+// adviceOf is what to do before the next run, gravest first.
+func adviceOf(r *record.Result) []string {
 	var out []string
 	add := func(text string) {
 		if text != "" && !slices.Contains(out, text) {
 			out = append(out, text)
 		}
 	}
-	for _, code := range adviceOrder {
+	for _, code := range adviceOrder() {
 		for i := range r.Findings {
 			if f := &r.Findings[i]; f.Code == code && f.Severity != "note" {
 				add(Prose(adviceFor(r, f)))
@@ -148,14 +148,16 @@ func Advice(r *record.Result) []string {
 }
 
 // adviceOrder are the findings that ask for something, gravest first.
-var adviceOrder = []string{"load_lost", "load_not_seen", "thermal_limiting", "probe_detached", "probe_lost", "probe_absent", "probe_never_attached",
-	"probe_reversed", "probe_stuck", "coverage", "probe_grounded", "pickup", "ambient_band", "cooling_changed", "restart", "load_on_at_start", "load_longer",
-	"recirculation", "zero_spread"}
+func adviceOrder() []string {
+	return []string{"load_lost", "load_not_seen", "thermal_limiting", "probe_detached", "probe_lost", "probe_absent", "probe_never_attached",
+		"probe_reversed", "probe_stuck", "coverage", "probe_grounded", "pickup", "ambient_band", "cooling_changed", "restart", "load_on_at_start", "load_longer",
+		"recirculation", "zero_spread"}
+}
 
 func adviceFor(r *record.Result, f *record.Finding) string {
 	at := ""
 	if f.FromS != nil {
-		at = When(r, *f.FromS)
+		at = clockTime(r, *f.FromS)
 	}
 	probe := placedProbe(r, f.Channel)
 	switch f.Code {
@@ -237,7 +239,7 @@ func untrusted(r *record.Result, channel string) string {
 		}
 		switch f.Code {
 		case "probe_detached", "probe_lost", "probe_stuck":
-			return "from " + When(r, *f.FromS) + " on"
+			return "from " + clockTime(r, *f.FromS) + " on"
 		}
 	}
 	return ""

@@ -33,7 +33,7 @@ func nightResult() *record.Result {
 // TestStoryInOrder: what was seen and when, in the time of day, what has no time last.
 func TestStoryInOrder(t *testing.T) {
 	var got []string
-	for _, m := range Story(nightResult()) {
+	for _, m := range storyOf(nightResult()) {
 		got = append(got, strings.TrimSpace(m.When+" "+m.Text))
 	}
 	want := []string{"22:55:00 the run began", "23:00:00 the load began, as wall power shows, 8 h planned", "00:04:00 the room left its band of 21..25 °C",
@@ -64,7 +64,7 @@ func TestNightReadsRight(t *testing.T) {
 			t.Errorf("%q is missing in\n%s", want, b.String())
 		}
 	}
-	advice := Advice(r)
+	advice := adviceOf(r)
 	if len(advice) != 4 || !strings.HasPrefix(advice[0], "find out why") {
 		t.Errorf("advice %q", advice)
 	}
@@ -73,34 +73,34 @@ func TestNightReadsRight(t *testing.T) {
 // TestWhen: longer than a day the day stands too; without a start it is run time.
 func TestWhen(t *testing.T) {
 	r := &record.Result{Started: "2026-01-05T22:55:00Z", DurationS: 3 * 86400}
-	if got := When(r, 90000); got != "01-06 23:55:00" {
+	if got := clockTime(r, 90000); got != "01-06 23:55:00" {
 		t.Errorf("long run: %s", got)
 	}
-	if got := When(&record.Result{}, 3661); got != "1:01:01" {
+	if got := clockTime(&record.Result{}, 3661); got != "1:01:01" {
 		t.Errorf("no start: %s", got)
 	}
 	r = &record.Result{Started: "2026-01-05T22:55:00+01:00", DurationS: 3600}
-	if When(r, 600) != "23:05:00" || zoneNote(r) != "times are UTC+01:00" {
-		t.Errorf("zone: %s, %s", When(r, 600), zoneNote(r))
+	if clockTime(r, 600) != "23:05:00" || zoneNote(r) != "times are UTC+01:00" {
+		t.Errorf("zone: %s, %s", clockTime(r, 600), zoneNote(r))
 	}
 }
 
 // TestAdviceOfEveryKind: each kind of finding that asks for something has its words.
 func TestAdviceOfEveryKind(t *testing.T) {
 	at := 60.0
-	for _, code := range adviceOrder {
+	for _, code := range adviceOrder() {
 		r := &record.Result{Ambient: &record.Ambient{BandLowC: 21, BandHighC: 25}, Findings: []record.Finding{{Code: code, Severity: "warning", Channel: "vr1", FromS: &at}}}
-		if a := Advice(r); len(a) != 1 || len(a[0]) < 15 {
+		if a := adviceOf(r); len(a) != 1 || len(a[0]) < 15 {
 			t.Errorf("%s: %q", code, a)
 		}
 		r.Findings[0].Severity = "note"
-		if a := Advice(r); len(a) != 0 {
+		if a := adviceOf(r); len(a) != 0 {
 			t.Errorf("%s as a note: %q", code, a)
 		}
 	}
 	for to, want := range map[string]string{"off": "went off", "restarted": "why it restarted", "idle": "ended the load"} {
 		r := &record.Result{Load: &record.Load{LostTo: to}, Findings: []record.Finding{{Code: "load_lost", Severity: "void", FromS: &at}}}
-		if a := Advice(r); len(a) != 1 || !strings.Contains(a[0], want) {
+		if a := adviceOf(r); len(a) != 1 || !strings.Contains(a[0], want) {
 			t.Errorf("%s: %q", to, a)
 		}
 	}

@@ -67,8 +67,8 @@ func (t Table) CSV(w io.Writer) error {
 	return nil
 }
 
-// ProbeTable lists the probes, hottest first.
-func ProbeTable(r *record.Result) Table {
+// probeTable lists the probes, hottest first.
+func probeTable(r *record.Result) Table {
 	t := Table{
 		Head: []string{"probe", "place", "held peak °C", "at", "rise K", "raw max °C", "after load °C", "slope K/h", "coverage", "health"},
 	}
@@ -82,11 +82,11 @@ func ProbeTable(r *record.Result) Table {
 		p := &probes[i]
 		at := noValue
 		if p.HeldAtS != nil {
-			at = When(r, *p.HeldAtS)
+			at = clockTime(r, *p.HeldAtS)
 		}
 		t.Rows = append(t.Rows, []string{
 			p.Channel, orDash(p.Place), optionalMeasured(p.HeldC, p.ExpandedK, ""), at, optional(p.RiseK, 1, ""),
-			optional(p.RawMaxC, 1, ""), optional(p.AfterLoadMaxC, 1, ""), optional(p.SlopeKPerH, 1, ""), Percent(p.Coverage), health(r, p),
+			optional(p.RawMaxC, 1, ""), optional(p.AfterLoadMaxC, 1, ""), optional(p.SlopeKPerH, 1, ""), percent(p.Coverage), health(r, p),
 		})
 	}
 	return t
@@ -177,14 +177,14 @@ func bare(v *float64) string {
 	return strconv.FormatFloat(*v, 'g', 6, 64)
 }
 
-// LimitTable lists the limits as they were met.
-func LimitTable(r *record.Result) Table {
+// limitTable lists the limits as they were met.
+func limitTable(r *record.Result) Table {
 	t := Table{Head: []string{"limit", "quantity", "bound", "worst channel", "measured", "guard band", "outcome", "first exceeded"},
 		Right: []bool{false, false, true, false, true, true, false, true}}
 	for _, l := range r.Limits {
 		first := noValue
 		if l.FirstAtS != nil {
-			first = When(r, *l.FirstAtS)
+			first = clockTime(r, *l.FirstAtS)
 		}
 		outcome := string(l.Outcome)
 		if l.Side != "" {
@@ -203,8 +203,8 @@ func differenceUnit(unit string) string {
 	return unit
 }
 
-// BudgetTable is the uncertainty budget of the hot spot's held peak.
-func BudgetTable(r *record.Result) Table {
+// budgetTable is the uncertainty budget of the hot spot's held peak.
+func budgetTable(r *record.Result) Table {
 	t := Table{Head: []string{"contribution", "limits ±", "distribution", "standard K", "share", "shared between runs by", "source"},
 		Right: []bool{false, true, false, true, true, false, false}}
 	sum := 0.0
@@ -214,7 +214,7 @@ func BudgetTable(r *record.Result) Table {
 			half = withUnit(Fixed(b.HalfWidth, 2), b.Unit)
 		}
 		sum += b.StandardK * b.StandardK
-		t.Rows = append(t.Rows, []string{Prose(b.Name), half, b.Distribution, Fixed(b.StandardK, 2), Percent(b.Share), orDash(b.SharedBy), orDash(b.Source)})
+		t.Rows = append(t.Rows, []string{Prose(b.Name), half, b.Distribution, Fixed(b.StandardK, 2), percent(b.Share), orDash(b.SharedBy), orDash(b.Source)})
 	}
 	if len(r.Budget) > 0 && r.Peak != nil {
 		t.Rows = append(t.Rows, []string{"combined, standard", "", "", Fixed(math.Sqrt(sum), 2), "", "", ""},
@@ -223,8 +223,8 @@ func BudgetTable(r *record.Result) Table {
 	return t
 }
 
-// LoadTable lists what was measured of the load.
-func LoadTable(r *record.Result) Table {
+// loadTable lists what was measured of the load.
+func loadTable(r *record.Result) Table {
 	t := Table{Head: []string{"load", "value"}, Right: []bool{false, false}}
 	l := r.Load
 	if l == nil {
@@ -239,7 +239,7 @@ func LoadTable(r *record.Result) Table {
 		if v == nil {
 			return noValue
 		}
-		return When(r, *v)
+		return clockTime(r, *v)
 	}
 	length := func(v *float64) string {
 		if v == nil {
@@ -264,7 +264,7 @@ func LoadTable(r *record.Result) Table {
 			text = Measured(*l.EnergyJ/3600, *l.EnergyExpandedJ/3600) + " Wh"
 		}
 		if l.EnergyCoverage != nil {
-			text += ", covers " + Percent(*l.EnergyCoverage)
+			text += ", covers " + percent(*l.EnergyCoverage)
 		}
 		add("energy, by "+l.EnergyBy, text)
 	}
@@ -273,7 +273,7 @@ func LoadTable(r *record.Result) Table {
 	}
 	add("early step", optional(l.EarlyStepW, 1, "W"))
 	if d := l.Dips; d != nil {
-		add("dips", fmt.Sprintf("%d of %s, mean depth %s W, %s of the load", d.Count, Length(d.MedianS), Fixed(d.MeanDepthW, 1), Percent(d.Duty)))
+		add("dips", fmt.Sprintf("%d of %s, mean depth %s W, %s of the load", d.Count, Length(d.MedianS), Fixed(d.MeanDepthW, 1), percent(d.Duty)))
 		if d.IntervalS != nil {
 			add("interval of the dips", Length(*d.IntervalS))
 		}
@@ -303,7 +303,7 @@ func statisticsTable(r *record.Result) Table {
 	for _, s := range r.Statistics {
 		at := noValue
 		if s.AtS != nil {
-			at = When(r, *s.AtS)
+			at = clockTime(r, *s.AtS)
 		}
 		if s.Unit == "J" { // people read energy in Wh
 			s.Value, s.Unit = s.Value/3600, "Wh"

@@ -20,7 +20,7 @@ func Text(w io.Writer, r *record.Result) error {
 	} else {
 		fmt.Fprintf(&b, "%s recorded; %s\n", Length(r.DurationS), zoneNote(r))
 	}
-	story := Story(r)
+	story := storyOf(r)
 	if len(story) > 0 {
 		b.WriteString("\nWhat happened\n")
 	}
@@ -32,21 +32,21 @@ func Text(w io.Writer, r *record.Result) error {
 		wrapped(&b, "  "+when+" ", m.Text)
 	}
 	list(&b, "Why", reasonTexts(r))
-	list(&b, "Before the next run", Advice(r))
+	list(&b, "Before the next run", adviceOf(r))
 	b.WriteByte('\n')
-	for _, f := range Facts(r) {
+	for _, f := range factsOf(r) {
 		wrapped(&b, fmt.Sprintf("%s %-9s", f.State.Mark(), f.Label), f.Text)
 	}
 	b.WriteString("\nProbes\n")
-	b.WriteString(ProbeTable(r).Plain())
+	b.WriteString(probeTable(r).Plain())
 	if len(r.Budget) > 0 && r.Peak != nil {
 		fmt.Fprintf(&b, "\nUncertainty of the peak on %s\n", r.Peak.Channel)
-		b.WriteString(BudgetTable(r).Plain())
+		b.WriteString(budgetTable(r).Plain())
 	}
 	if len(r.Marks) > 0 {
 		b.WriteString("\nMarks\n")
 		for _, m := range r.Marks {
-			wrapped(&b, fmt.Sprintf("  %s  ", When(r, m.AtS)), m.Text)
+			wrapped(&b, fmt.Sprintf("  %s  ", clockTime(r, m.AtS)), m.Text)
 		}
 	}
 	fmt.Fprintf(&b, "\n± is the expanded uncertainty, k = 2. Computed by %s.\n", r.Algorithm)

@@ -71,8 +71,8 @@ func unitName(unit, revision string) string {
 	return unit + " rev. " + revision
 }
 
-// VerdictWord is the verdict in one to three words.
-func VerdictWord(r *record.Result) string {
+// verdictWord is the verdict in one to three words.
+func verdictWord(r *record.Result) string {
 	word := "measured, no limit set"
 	switch r.Verdict {
 	case record.VerdictPass:
@@ -96,8 +96,8 @@ func VerdictWord(r *record.Result) string {
 	return word
 }
 
-// VerdictState is how the verdict is marked.
-func VerdictState(r *record.Result) State {
+// verdictState is how the verdict is marked.
+func verdictState(r *record.Result) State {
 	switch {
 	case r.Verdict == record.VerdictPass && !r.Limited:
 		return Good
@@ -111,14 +111,14 @@ func VerdictState(r *record.Result) State {
 
 // Headline is the run in one line.
 func Headline(r *record.Result) string {
-	s := strings.ToUpper(VerdictWord(r)[:1]) + VerdictWord(r)[1:]
+	s := strings.ToUpper(verdictWord(r)[:1]) + verdictWord(r)[1:]
 	if why := whyShort(r); why != "" {
 		s += ", " + why
 	}
 	if r.Peak == nil {
 		return s + ": no probe gave a peak"
 	}
-	s += ": peak " + PeakText(r.Peak)
+	s += ": peak " + peakText(r.Peak)
 	for _, l := range r.Limits {
 		if l.Channel == r.Peak.Channel && l.Quantity == "value" {
 			return s + fmt.Sprintf(", limit %s", withUnit(trimmed(l.Bound), l.Unit))
@@ -127,8 +127,8 @@ func Headline(r *record.Result) string {
 	return s
 }
 
-// PeakText is the peak with its uncertainty; "≥" when a probe was lost.
-func PeakText(p *record.Peak) string {
+// peakText is the peak with its uncertainty; "≥" when a probe was lost.
+func peakText(p *record.Peak) string {
 	s := ""
 	if p.LowerBound {
 		s = "≥ "
