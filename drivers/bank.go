@@ -105,14 +105,26 @@ func (b *Bank) Close() error {
 	return errors.Join(errs...)
 }
 
-// OpenBank opens one chip per input with open, and closes those already open when
-// one is refused.
-func OpenBank(name string, host *bus.Host, src Source, open func(i int, in Input) (Chip, Converter, error)) (*Bank, error) {
-	b := NewBank(name, host, nil, nil)
+// Opening opens a chip whose options are in order.
+type Opening func() (Chip, Converter, error)
+
+// OpenBank asks check for every input, which refuses what is wrong with its options,
+// and only when all are in order opens one chip per input. It closes those already
+// open when one can't be opened.
+func OpenBank(name string, host *bus.Host, src Source, check func(i int, in Input) (Opening, error)) (*Bank, error) {
+	openings := make([]Opening, len(src.Inputs))
 	for i, in := range src.Inputs {
-		c, conv, err := open(i, in)
+		open, err := check(i, in)
 		if err != nil {
-			return nil, errors.Join(fmt.Errorf("channel %s: %w", in.Channel, err), b.Close())
+			return nil, fmt.Errorf("channel %s: %w", in.Channel, err)
+		}
+		openings[i] = open
+	}
+	b := NewBank(name, host, nil, nil)
+	for i, open := range openings {
+		c, conv, err := open()
+		if err != nil {
+			return nil, errors.Join(fmt.Errorf("channel %s: %w", src.Inputs[i].Channel, err), b.Close())
 		}
 		b.chips, b.convs = append(b.chips, c), append(b.convs, conv)
 	}

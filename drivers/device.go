@@ -2,6 +2,7 @@ package drivers
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"soakrig/drivers/bus"
@@ -107,6 +108,15 @@ type Input struct {
 	Couple  string // thermocouple letter of the channel, or empty
 	Kind    Kind   // what the channel says it measures; zero: whatever the driver says
 	Options Params // the keys of the input that are the driver's own; never nil
+}
+
+// NoSelect refuses a chip select where there is none: what names the place of the
+// device, for instance "an address on the I2C bus".
+func (in Input) NoSelect(i int, what string) error {
+	if in.Select == "" {
+		return nil
+	}
+	return &OptionError{Input: i, Key: "select", Text: fmt.Sprintf("%s: the device is found by %s and has no chip select; take select off the input", in.Select, what)}
 }
 
 // Params decodes a driver's own part of rig.yaml.

@@ -140,13 +140,29 @@ func TestOpenBankClosesWhatItOpened(t *testing.T) {
 	host := bus.NewHost(drivertest.NewPorts())
 	first, no := &part{}, errors.New("no")
 	src := drivers.Source{Inputs: []drivers.Input{{Channel: "a"}, {Channel: "b"}}}
-	_, err := drivers.OpenBank("x", host, src, func(i int, in drivers.Input) (drivers.Chip, drivers.Converter, error) {
+	opening := func(c drivers.Chip, err error) drivers.Opening {
+		return func() (drivers.Chip, drivers.Converter, error) { return c, drivers.Converter{}, err }
+	}
+	_, err := drivers.OpenBank("x", host, src, func(i int, in drivers.Input) (drivers.Opening, error) {
 		if i == 0 {
-			return first, drivers.Converter{}, nil
+			return opening(first, nil), nil
 		}
-		return nil, drivers.Converter{}, no
+		return opening(nil, no), nil
 	})
 	if !errors.Is(err, no) || !strings.Contains(err.Error(), "channel b") || first.closed != 1 {
 		t.Errorf("%v, first closed %d times", err, first.closed)
+	}
+	wrong := &drivers.OptionError{Input: 1, Key: "letter", Text: "wrong"}
+	_, err = drivers.OpenBank("x", host, src, func(i int, in drivers.Input) (drivers.Opening, error) {
+		if i == 1 {
+			return nil, wrong
+		}
+		return func() (drivers.Chip, drivers.Converter, error) {
+			t.Error("the first chip was opened before the second one's options were looked at")
+			return first, drivers.Converter{}, nil
+		}, nil
+	})
+	if !errors.Is(err, wrong) {
+		t.Error(err)
 	}
 }

@@ -159,6 +159,9 @@ func (o Opts) input(i int, raw drivers.Input, base uint16) (*ads111x.Input, Inpu
 	if err := raw.Options.Decode(&own); err != nil {
 		return nil, own, err
 	}
+	if err := raw.NoSelect(i, "its address on the I2C bus"); err != nil {
+		return nil, own, err
+	}
 	refuse := func(key, format string, args ...any) (*ads111x.Input, InputOpts, error) {
 		return nil, own, &drivers.OptionError{Input: i, Key: key, Text: fmt.Sprintf(format, args...)}
 	}

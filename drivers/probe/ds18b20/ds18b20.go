@@ -70,24 +70,29 @@ func New(host *bus.Host, src drivers.Source) (*Dev, error) {
 	if need := conversion * time.Duration(len(src.Inputs)); src.Every < need {
 		return nil, &drivers.OptionError{Input: -1, Key: "every", Text: fmt.Sprintf("%v is shorter than %d conversions one after the other, %v", src.Every, len(src.Inputs), need)}
 	}
-	return drivers.OpenBank("ds18b20", host, src, func(i int, in drivers.Input) (drivers.Chip, drivers.Converter, error) {
+	return drivers.OpenBank("ds18b20", host, src, func(i int, in drivers.Input) (drivers.Opening, error) {
+		if err := in.NoSelect(i, "its name on the 1-Wire bus"); err != nil {
+			return nil, err
+		}
 		own := o
 		if err := in.Options.Decode(&own); err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		steps, err := own.Steps(i)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		dir, err := folder(i, in)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
-		f, err := host.File(bus.FileOptions{Path: filepath.Join(dir, fileName), Bus: "1-Wire", For: in.Channel})
-		if err != nil {
-			return nil, drivers.Converter{}, err
-		}
-		return &chip{host: host, channel: in.Channel, file: f, steps: steps}, converter(), nil
+		return func() (drivers.Chip, drivers.Converter, error) {
+			f, err := host.File(bus.FileOptions{Path: filepath.Join(dir, fileName), Bus: "1-Wire", For: in.Channel})
+			if err != nil {
+				return nil, drivers.Converter{}, err
+			}
+			return &chip{host: host, channel: in.Channel, file: f, steps: steps}, converter(), nil
+		}, nil
 	})
 }
 

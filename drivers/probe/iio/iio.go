@@ -71,28 +71,33 @@ func New(host *bus.Host, src drivers.Source) (*Dev, error) {
 	if err := src.Options.Decode(&common); err != nil {
 		return nil, err
 	}
-	return drivers.OpenBank("iio", host, src, func(i int, in drivers.Input) (drivers.Chip, drivers.Converter, error) {
+	return drivers.OpenBank("iio", host, src, func(i int, in drivers.Input) (drivers.Opening, error) {
+		if err := in.NoSelect(i, "its folder of the kernel's files"); err != nil {
+			return nil, err
+		}
 		o := InputOpts{R0: 100, StepOption: common}
 		if err := in.Options.Decode(&o); err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		m, err := o.check(i, in, src.Every)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		steps, err := o.Steps(i)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		conv, err := m.converter(o, in.Couple)
 		if err != nil {
-			return nil, drivers.Converter{}, &drivers.OptionError{Input: i, Key: "couple", Text: err.Error()}
+			return nil, &drivers.OptionError{Input: i, Key: "couple", Text: err.Error()}
 		}
-		c := &chip{host: host, channel: in.Channel, model: m, couple: strings.ToUpper(in.Couple), slope: conv.SlopeVoltsPerK, rref: o.Rref, r0: o.R0, steps: steps}
-		if err := c.openFiles(host, in); err != nil {
-			return nil, drivers.Converter{}, errors.Join(err, c.Close())
-		}
-		return c, conv, nil
+		return func() (drivers.Chip, drivers.Converter, error) {
+			c := &chip{host: host, channel: in.Channel, model: m, couple: strings.ToUpper(in.Couple), slope: conv.SlopeVoltsPerK, rref: o.Rref, r0: o.R0, steps: steps}
+			if err := c.openFiles(host, in); err != nil {
+				return nil, drivers.Converter{}, errors.Join(err, c.Close())
+			}
+			return c, conv, nil
+		}, nil
 	})
 }
 

@@ -99,27 +99,29 @@ func New(host *bus.Host, src drivers.Source) (*Dev, error) {
 	if src.Every < conversionMax {
 		return nil, &drivers.OptionError{Input: -1, Key: "every", Text: fmt.Sprintf("%v is shorter than one conversion; use %v or more", src.Every, conversionMax)}
 	}
-	return drivers.OpenBank("max31855", host, src, func(i int, in drivers.Input) (drivers.Chip, drivers.Converter, error) {
+	return drivers.OpenBank("max31855", host, src, func(i int, in drivers.Input) (drivers.Opening, error) {
 		o := Opts{StepOption: common}
 		if err := in.Options.Decode(&o); err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		l, err := check(i, in, o)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		steps, err := o.Steps(i)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
-		conn, err := host.SPI(bus.SPIOptions{Port: in.Port, Select: in.Select, Mode: spi.Mode0, Max: 5 * physic.MegaHertz, For: in.Channel})
-		if err != nil {
-			return nil, drivers.Converter{}, err
-		}
-		mask, conv := masks[o.Mask], l.converter()
-		conv.Masks = mask
-		return &chip{host: host, channel: in.Channel, letter: l, mask: mask, spi: conn, readyAt: host.Now().Add(powerUp),
-			steps: steps}, conv, nil
+		return func() (drivers.Chip, drivers.Converter, error) {
+			conn, err := host.SPI(bus.SPIOptions{Port: in.Port, Select: in.Select, Mode: spi.Mode0, Max: 5 * physic.MegaHertz, For: in.Channel})
+			if err != nil {
+				return nil, drivers.Converter{}, err
+			}
+			mask, conv := masks[o.Mask], l.converter()
+			conv.Masks = mask
+			return &chip{host: host, channel: in.Channel, letter: l, mask: mask, spi: conn, readyAt: host.Now().Add(powerUp),
+				steps: steps}, conv, nil
+		}, nil
 	})
 }
 

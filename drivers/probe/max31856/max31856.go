@@ -84,27 +84,29 @@ func New(ctx context.Context, host *bus.Host, src drivers.Source) (*Dev, error) 
 	if err != nil {
 		return nil, err
 	}
-	return drivers.OpenBank("max31856", host, src, func(i int, in drivers.Input) (drivers.Chip, drivers.Converter, error) {
+	return drivers.OpenBank("max31856", host, src, func(i int, in drivers.Input) (drivers.Opening, error) {
 		k, err := choose(i, in, o)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		step := o.StepOption
 		if err := in.Options.Decode(&step); err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		steps, err := step.Steps(i)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
-		conn, err := host.SPI(bus.SPIOptions{Port: in.Port, Select: in.Select, Mode: spi.Mode1, Max: 5 * physic.MegaHertz, For: in.Channel})
-		if err != nil {
-			return nil, drivers.Converter{}, err
-		}
-		c := &chip{host: host, channel: in.Channel, kind: k, spi: conn, times: t, want: o.registers(src.MainsHz, k),
-			steps: steps}
-		_ = c.configure(ctx) // a chip that does not answer says so at every reading
-		return c, k.converter(t), nil
+		return func() (drivers.Chip, drivers.Converter, error) {
+			conn, err := host.SPI(bus.SPIOptions{Port: in.Port, Select: in.Select, Mode: spi.Mode1, Max: 5 * physic.MegaHertz, For: in.Channel})
+			if err != nil {
+				return nil, drivers.Converter{}, err
+			}
+			c := &chip{host: host, channel: in.Channel, kind: k, spi: conn, times: t, want: o.registers(src.MainsHz, k),
+				steps: steps}
+			_ = c.configure(ctx) // a chip that does not answer says so at every reading
+			return c, k.converter(t), nil
+		}, nil
 	})
 }
 

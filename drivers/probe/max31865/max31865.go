@@ -85,32 +85,34 @@ func New(host *bus.Host, src drivers.Source) (*Dev, error) {
 		conversion, config = convert50, hz50
 	}
 	var all time.Duration
-	return drivers.OpenBank("max31865", host, src, func(i int, in drivers.Input) (drivers.Chip, drivers.Converter, error) {
+	return drivers.OpenBank("max31865", host, src, func(i int, in drivers.Input) (drivers.Opening, error) {
 		o := InputOpts{RrefTolerance: 0.1, Element: "pt100", Wires: 4, Bias: 10 * time.Millisecond, StepOption: common}
 		if err := in.Options.Decode(&o); err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		r0, err := o.check(i, in)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		steps, err := o.Steps(i)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		cycle := o.Bias + detection + conversion
 		if all += cycle; src.Every < all {
-			return nil, drivers.Converter{}, &drivers.OptionError{Input: -1, Key: "every", Text: fmt.Sprintf("%v is shorter than %d readings one after the other, %v; read less often or split the source over two buses", src.Every, i+1, all)}
+			return nil, &drivers.OptionError{Input: -1, Key: "every", Text: fmt.Sprintf("%v is shorter than %d readings one after the other, %v; read less often or split the source over two buses", src.Every, i+1, all)}
 		}
-		conn, err := host.SPI(bus.SPIOptions{Port: in.Port, Select: in.Select, Mode: spi.Mode1, Max: 5 * physic.MegaHertz, For: in.Channel})
-		if err != nil {
-			return nil, drivers.Converter{}, err
-		}
-		c := &chip{host: host, channel: in.Channel, spi: conn, config: config, bias: o.Bias, conversion: conversion, steps: steps, ratio: o.Rref / r0 / (1 << 15)}
-		if o.Wires == 3 {
-			c.config |= threeWire
-		}
-		return c, o.converter(r0, cycle), nil
+		return func() (drivers.Chip, drivers.Converter, error) {
+			conn, err := host.SPI(bus.SPIOptions{Port: in.Port, Select: in.Select, Mode: spi.Mode1, Max: 5 * physic.MegaHertz, For: in.Channel})
+			if err != nil {
+				return nil, drivers.Converter{}, err
+			}
+			c := &chip{host: host, channel: in.Channel, spi: conn, config: config, bias: o.Bias, conversion: conversion, steps: steps, ratio: o.Rref / r0 / (1 << 15)}
+			if o.Wires == 3 {
+				c.config |= threeWire
+			}
+			return c, o.converter(r0, cycle), nil
+		}, nil
 	})
 }
 

@@ -68,26 +68,28 @@ func New(host *bus.Host, src drivers.Source) (*Dev, error) {
 	if src.Every < conversion {
 		return nil, &drivers.OptionError{Input: -1, Key: "every", Text: fmt.Sprintf("%v would abort each conversion before its end; use %v or more", src.Every, conversion)}
 	}
-	return drivers.OpenBank("max6675", host, src, func(i int, in drivers.Input) (drivers.Chip, drivers.Converter, error) {
+	return drivers.OpenBank("max6675", host, src, func(i int, in drivers.Input) (drivers.Opening, error) {
 		own := o
 		if err := in.Options.Decode(&own); err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		steps, err := own.Steps(i)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		if in.Couple != "" && !strings.EqualFold(in.Couple, "K") {
-			return nil, drivers.Converter{}, &drivers.OptionError{Input: i, Key: "couple", Text: fmt.Sprintf("the part is made for type K only, the channel's couple is %s", in.Couple)}
+			return nil, &drivers.OptionError{Input: i, Key: "couple", Text: fmt.Sprintf("the part is made for type K only, the channel's couple is %s", in.Couple)}
 		}
 		if in.Kind != 0 && in.Kind != drivers.Temperature {
-			return nil, drivers.Converter{}, &drivers.OptionError{Input: i, Key: "channel", Text: "the part measures temperature; give the channel that kind or none"}
+			return nil, &drivers.OptionError{Input: i, Key: "channel", Text: "the part measures temperature; give the channel that kind or none"}
 		}
-		conn, err := host.SPI(bus.SPIOptions{Port: in.Port, Select: in.Select, Mode: spi.Mode1, Max: maxClock, For: in.Channel})
-		if err != nil {
-			return nil, drivers.Converter{}, err
-		}
-		return &chip{host: host, channel: in.Channel, spi: conn, steps: steps, readyAt: host.Now().Add(conversion)}, converter(), nil
+		return func() (drivers.Chip, drivers.Converter, error) {
+			conn, err := host.SPI(bus.SPIOptions{Port: in.Port, Select: in.Select, Mode: spi.Mode1, Max: maxClock, For: in.Channel})
+			if err != nil {
+				return nil, drivers.Converter{}, err
+			}
+			return &chip{host: host, channel: in.Channel, spi: conn, steps: steps, readyAt: host.Now().Add(conversion)}, converter(), nil
+		}, nil
 	})
 }
 

@@ -79,35 +79,40 @@ func New(ctx context.Context, host *bus.Host, src drivers.Source) (*Dev, error) 
 	if err != nil {
 		return nil, err
 	}
-	return drivers.OpenBank("mcp9600", host, src, func(i int, in drivers.Input) (drivers.Chip, drivers.Converter, error) {
+	return drivers.OpenBank("mcp9600", host, src, func(i int, in drivers.Input) (drivers.Opening, error) {
+		if err := in.NoSelect(i, "its address on the I2C bus"); err != nil {
+			return nil, err
+		}
 		own := InputOpts{Address: 0x67, StepOption: o.StepOption}
 		if err := in.Options.Decode(&own); err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		k, err := choose(i, in, own)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		steps, err := own.Steps(i)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
-		conn, err := host.I2C(bus.I2COptions{Port: in.Port, Address: own.Address, Max: 100 * physic.KiloHertz, For: in.Channel})
-		if err != nil {
-			return nil, drivers.Converter{}, err
-		}
-		c := &chip{host: host, channel: in.Channel, conn: conn, couple: k, update: res.time + calculation, steps: steps,
-			sensor: k.bits<<4 | byte(o.Filter), device: res.code << 5}
-		if o.ColdResolution == 0.25 {
-			c.device |= 0x80
-		}
-		c.settle = c.update + 250*time.Millisecond
-		_, _ = c.identify(ctx) // a chip that does not answer says so at every reading
-		name := c.part
-		if name == "" {
-			name = "MCP960X"
-		}
-		return c, k.converter(name, res), nil
+		return func() (drivers.Chip, drivers.Converter, error) {
+			conn, err := host.I2C(bus.I2COptions{Port: in.Port, Address: own.Address, Max: 100 * physic.KiloHertz, For: in.Channel})
+			if err != nil {
+				return nil, drivers.Converter{}, err
+			}
+			c := &chip{host: host, channel: in.Channel, conn: conn, couple: k, update: res.time + calculation, steps: steps,
+				sensor: k.bits<<4 | byte(o.Filter), device: res.code << 5}
+			if o.ColdResolution == 0.25 {
+				c.device |= 0x80
+			}
+			c.settle = c.update + 250*time.Millisecond
+			_, _ = c.identify(ctx) // a chip that does not answer says so at every reading
+			name := c.part
+			if name == "" {
+				name = "MCP960X"
+			}
+			return c, k.converter(name, res), nil
+		}, nil
 	})
 }
 

@@ -105,30 +105,35 @@ func New(ctx context.Context, host *bus.Host, src drivers.Source) (*Dev, error) 
 	if src.Every < res.time {
 		return nil, &drivers.OptionError{Input: -1, Key: "every", Text: fmt.Sprintf("%v is shorter than one conversion of %v at this resolution", src.Every, res.time)}
 	}
-	return drivers.OpenBank("mcp9808", host, src, func(i int, in drivers.Input) (drivers.Chip, drivers.Converter, error) {
+	return drivers.OpenBank("mcp9808", host, src, func(i int, in drivers.Input) (drivers.Opening, error) {
+		if err := in.NoSelect(i, "its address on the I2C bus"); err != nil {
+			return nil, err
+		}
 		own := InputOpts{Address: firstAddress, StepOption: o.StepOption}
 		if err := in.Options.Decode(&own); err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		steps, err := own.Steps(i)
 		if err != nil {
-			return nil, drivers.Converter{}, err
+			return nil, err
 		}
 		switch {
 		case own.Address < firstAddress || own.Address > lastAddress:
-			return nil, drivers.Converter{}, &drivers.OptionError{Input: i, Key: "address", Text: fmt.Sprintf("%d, which is %#02x: must be 0x18 to 0x1F, with the 0x", own.Address, own.Address)}
+			return nil, &drivers.OptionError{Input: i, Key: "address", Text: fmt.Sprintf("%d, which is %#02x: must be 0x18 to 0x1F, with the 0x", own.Address, own.Address)}
 		case in.Couple != "":
-			return nil, drivers.Converter{}, &drivers.OptionError{Input: i, Key: "couple", Text: "the part measures its own temperature; take the couple off the channel"}
+			return nil, &drivers.OptionError{Input: i, Key: "couple", Text: "the part measures its own temperature; take the couple off the channel"}
 		case in.Kind != 0 && in.Kind != drivers.Temperature:
-			return nil, drivers.Converter{}, &drivers.OptionError{Input: i, Key: "channel", Text: "the part measures temperature; give the channel that kind or none"}
+			return nil, &drivers.OptionError{Input: i, Key: "channel", Text: "the part measures temperature; give the channel that kind or none"}
 		}
-		conn, err := host.I2C(bus.I2COptions{Port: in.Port, Address: own.Address, Max: 400 * physic.KiloHertz, For: in.Channel})
-		if err != nil {
-			return nil, drivers.Converter{}, err
-		}
-		c := &chip{host: host, channel: in.Channel, conn: conn, res: res, steps: steps}
-		_, _ = c.identify(ctx) // a chip that does not answer says so at every reading
-		return c, converter(res), nil
+		return func() (drivers.Chip, drivers.Converter, error) {
+			conn, err := host.I2C(bus.I2COptions{Port: in.Port, Address: own.Address, Max: 400 * physic.KiloHertz, For: in.Channel})
+			if err != nil {
+				return nil, drivers.Converter{}, err
+			}
+			c := &chip{host: host, channel: in.Channel, conn: conn, res: res, steps: steps}
+			_, _ = c.identify(ctx) // a chip that does not answer says so at every reading
+			return c, converter(res), nil
+		}, nil
 	})
 }
 
