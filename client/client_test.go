@@ -54,6 +54,25 @@ func TestDialOfNothing(t *testing.T) {
 	lazy.Close()
 }
 
+// TestAdviceWhereNoRigAnswers: what is wrong with a certificate, or with the lack of one,
+// is not put down to a daemon that is not there.
+func TestAdviceWhereNoRigAnswers(t *testing.T) {
+	c := &Client{rig: "bench"}
+	for text, want := range map[string]string{
+		`connection error: desc = "transport: Error while dialing: dial tcp 192.0.2.1:1: connect: connection refused"`:                                                                "check that soakd runs there",
+		`connection error: desc = "transport: authentication handshake failed: tls: failed to verify certificate: x509: certificate is valid for bench-5.example, not wrong.example"`: "the name that the certificate is for",
+		`connection error: desc = "transport: authentication handshake failed: tls: failed to verify certificate: x509: certificate signed by unknown authority"`:                     "check the CA file",
+		`connection error: desc = "transport: authentication handshake failed: tls: first record does not look like a TLS handshake"`:                                                 "leave the CA file out",
+		`connection error: desc = "error reading server preface: EOF"`:                                                                                                                "name the CA file",
+		`connection error: desc = "error reading server preface: remote error: tls: certificate required"`:                                                                            "wants a client certificate",
+	} {
+		err := c.wrap("describe", status.Error(codes.Unavailable, text))
+		if !errors.Is(err, ErrUnreachable) || !strings.Contains(err.Error(), want) || strings.Contains(err.Error(), "desc =") || strings.Contains(err.Error(), "transport:") {
+			t.Errorf("%s:\n%v\nwant %q", text, err, want)
+		}
+	}
+}
+
 func TestDialRefusesBadAddresses(t *testing.T) {
 	for rig, want := range map[string]string{
 		"bench-2": "want host:port or unix:/path", "unix:": "no path", "": "want host:port", "host:": "want host:port",

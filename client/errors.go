@@ -50,9 +50,25 @@ type Field struct{ Name, Text string }
 // Error words the failure.
 func (e *Error) Error() string {
 	if e.Is(ErrUnreachable) {
-		return fmt.Sprintf("rig %s does not answer (%s): %s; check that soakd runs there and that the address is right", e.Rig, e.Op, e.Text)
+		return fmt.Sprintf("rig %s does not answer (%s): %s; %s", e.Rig, e.Op, e.Text, e.advice())
 	}
 	return fmt.Sprintf("rig %s: %s: %s", e.Rig, e.Op, e.Text)
+}
+
+// advice is what to do where no rig answers.
+func (e *Error) advice() string {
+	for _, a := range []struct{ sign, text string }{
+		{"bad certificate", "the rig does not take the client certificate, or wants one"},
+		{"certificate required", "the rig wants a client certificate"},
+		{"x509: ", "somebody is there whose certificate is not taken: check the CA file, and the name that the certificate is for"},
+		{"first record does not look like a TLS handshake", "somebody is there without TLS: leave the CA file out if that is the rig"},
+		{"server preface", "somebody is there who does not speak plain gRPC: if the rig serves TLS, name the CA file of its certificate"},
+	} {
+		if strings.Contains(e.Text, a.sign) {
+			return a.text
+		}
+	}
+	return "check that soakd runs there and that the address is right"
 }
 
 // Unwrap gives the cause.
@@ -116,7 +132,8 @@ func (c *Client) wrap(op string, err error) error {
 
 // plain takes gRPC's wrapping off a transport error.
 func plain(text string) string {
-	for _, lead := range []string{"connection error: desc = ", "transport: Error while dialing: ", "last connection error: ", "last resolver error: "} {
+	for _, lead := range []string{"connection error: desc = ", "transport: Error while dialing: ", "last connection error: ", "last resolver error: ",
+		"transport: per-RPC creds failed due to error: ", "transport: authentication handshake failed: "} {
 		if _, after, found := strings.Cut(text, lead); found {
 			text = strings.Trim(after, `"`)
 		}

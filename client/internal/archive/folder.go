@@ -228,7 +228,7 @@ func (a *Folder) sums() (map[string]string, error) {
 	for i, line := range strings.Split(strings.TrimSuffix(string(text), "\n"), "\n") {
 		sum, name, ok := strings.Cut(line, "  ")
 		if line != "" && (!ok || len(sum) != 64) {
-			return nil, fmt.Errorf("%s:%d: want a SHA-256, two spaces and a name, as sha256sum writes", filepath.Join(a.dir, sumsName), i+1)
+			return nil, fmt.Errorf("%s:%d: want a SHA-256, two spaces and a name, as sha256sum writes; take the line out, the next soak collect has the sum of a whole file again", filepath.Join(a.dir, sumsName), i+1)
 		}
 		sums[name] = sum
 	}

@@ -67,30 +67,50 @@ others waiting; the exit code is then 4.`,
 func (s *session) collectAll(ctx context.Context, a *archive.Folder, rigs []*namedRig, quick bool) ([]collected, error) {
 	counts := make([]collected, len(rigs))
 	failed := make([]error, len(rigs))
-	var wg sync.WaitGroup
-	for i, r := range rigs {
-		wg.Go(func() {
-			counts[i].Rig = r.name
-			if failed[i] = r.err; r.err == nil {
-				failed[i] = s.collect(ctx, a, r, quick, &counts[i])
-			}
-			if failed[i] != nil {
-				counts[i].Error = failed[i].Error()
-			}
-		})
+	what := make([]*client.Description, len(rigs))
+	each := func(do func(i int)) {
+		var wg sync.WaitGroup
+		for i := range rigs {
+			wg.Go(func() { do(i) })
+		}
+		wg.Wait()
 	}
-	wg.Wait()
+	each(func(i int) {
+		if failed[i] = rigs[i].err; failed[i] == nil {
+			what[i], failed[i] = rigs[i].Describe(ctx)
+		}
+	})
+	oneNameOneRig(rigs, what, failed)
+	each(func(i int) {
+		counts[i].Rig = rigs[i].name
+		if failed[i] == nil {
+			failed[i] = s.collect(ctx, a, rigs[i], quick, what[i], &counts[i])
+		}
+		if failed[i] != nil {
+			counts[i].Error = failed[i].Error()
+		}
+	})
 	return counts, errors.Join(failed...)
 }
 
-// collect takes the runs of one rig, oldest last: what is newest is wanted first.
-func (s *session) collect(ctx context.Context, a *archive.Folder, r *namedRig, quick bool, n *collected) error {
-	d, err := r.Describe(ctx)
-	if err != nil {
-		return err
+// oneNameOneRig fails a rig that calls itself as one before it does: their runs would
+// stand in one folder, and in a comparison their probes and converters would be taken
+// for the same.
+func oneNameOneRig(rigs []*namedRig, what []*client.Description, failed []error) {
+	for i, d := range what {
+		for j, other := range what[:i] {
+			if failed[i] == nil && failed[j] == nil && other.Rig == d.Rig && other.Journal.ID != d.Journal.ID {
+				failed[i] = fmt.Errorf("rigs %s and %s both call themselves %s, and their runs would be taken for those of one rig: give one of them another name (rig: in its rig.yaml)",
+					rigs[j].name, rigs[i].name, d.Rig)
+			}
+		}
 	}
+}
+
+// collect takes the runs of one rig, oldest last: what is newest is wanted first.
+func (s *session) collect(ctx context.Context, a *archive.Folder, r *namedRig, quick bool, d *client.Description, n *collected) error {
 	var ids []string
-	err = r.List(ctx, "", func(run *client.Run) error {
+	err := r.List(ctx, "", func(run *client.Run) error {
 		if run.State != "ended" {
 			n.Open++
 			return nil

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"soakrig/client"
@@ -66,7 +67,7 @@ func fromArchives(paths []string, want func(*archive.Run) bool) ([]*loaded, erro
 	for i := range entries {
 		e := &entries[i]
 		if e.Err != nil {
-			return nil, e.Err
+			return nil, fmt.Errorf("%w; move it away, or name the files that are wanted", e.Err)
 		}
 		if want(&e.Run) {
 			out = append(out, fromFile(e))
@@ -95,11 +96,19 @@ func (s *session) fromArchive(id string) ([]*loaded, error) {
 	if !ok {
 		rig, run = "", id
 	}
-	all, err := fromArchives(s.archive, func(*archive.Run) bool { return true })
+	entries, err := archive.List(s.archive)
 	if err != nil {
 		return nil, err
 	}
-	var found []*loaded
+	var all, found []*loaded
+	var broken []error // a damaged file does not hide the others
+	for i := range entries {
+		if e := &entries[i]; e.Err != nil {
+			broken = append(broken, e.Err)
+		} else {
+			all = append(all, fromFile(e))
+		}
+	}
 	for _, l := range all { // newest first
 		if (rig == "" || l.run.Record.Rig == rig) && (run == "last" || l.run.Record.Start.Run == run) {
 			found = append(found, l)
@@ -108,13 +117,34 @@ func (s *session) fromArchive(id string) ([]*loaded, error) {
 			}
 		}
 	}
-	switch len(found) {
-	case 0:
-		return nil, fmt.Errorf("the archive %s has no run %q; it has %s", strings.Join(s.archive, ", "), id, runNames(all))
-	case 1:
+	switch {
+	case len(found) == 1:
 		return found, nil
+	case len(found) > 1:
+		return nil, usagef("%d rigs have a run %q: say which, %s", len(found), id, strings.Join(places(found), ", "))
+	case len(all) == 0 && len(broken) == 0:
+		return nil, fmt.Errorf("there are no run files in %s; soak collect puts some there", strings.Join(s.archive, ", "))
+	case len(all) == 0:
+		return nil, errors.Join(broken...)
 	}
-	return nil, usagef("%d rigs have a run %q: say which, %s", len(found), id, runNames(found))
+	err = fmt.Errorf("the archive %s has no run %q; it has %s", strings.Join(s.archive, ", "), id, runNames(all))
+	return nil, errors.Join(append([]error{err}, broken...)...)
+}
+
+// places tell runs of one id apart: by rig, or by file where the rigs are called the same.
+func places(runs []*loaded) (names []string) {
+	files := []string{}
+	for _, l := range runs {
+		name := l.run.Record.Rig + "/" + l.run.Record.Start.Run
+		if slices.Contains(names, name) {
+			name = ""
+		}
+		names, files = append(names, name), append(files, l.origin)
+	}
+	if slices.Contains(names, "") {
+		return files
+	}
+	return names
 }
 
 // runNames lists some runs by rig and id.
@@ -158,6 +188,7 @@ func (s *session) fromRigs(ctx context.Context, id string) ([]*loaded, error) {
 		name, run = "", id
 	}
 	var found []*loaded
+	var names []string // as the rigs were asked for: they may call themselves the same
 	var failed []error
 	asked := false
 	for _, r := range rigs {
@@ -178,7 +209,7 @@ func (s *session) fromRigs(ctx context.Context, id string) ([]*loaded, error) {
 		if d, err := r.Describe(ctx); err == nil {
 			l.run.Record.Simulated = d.Simulated
 		}
-		found = append(found, l)
+		found, names = append(found, l), append(names, r.name+"/"+got.Start.Run)
 	}
 	switch {
 	case !asked:
@@ -194,7 +225,7 @@ func (s *session) fromRigs(ctx context.Context, id string) ([]*loaded, error) {
 		}
 		return []*loaded{newest}, nil
 	case len(found) > 1:
-		return nil, usagef("%d rigs have a run %q: say which, %s", len(found), id, runNames(found))
+		return nil, usagef("%d rigs have a run %q: say which, %s", len(found), id, strings.Join(names, ", "))
 	}
 	return found, nil
 }

@@ -105,7 +105,11 @@ func (s *session) printStatus(all []*rigStatus, form string) error {
 
 func (s *session) printRig(st *rigStatus) {
 	if !st.Answers {
-		fmt.Fprintf(s.Stdout, "%s  does not answer\n", st.Rig)
+		state := "does not answer"
+		if errors.Is(st.err, client.ErrDenied) {
+			state = "refuses access"
+		}
+		fmt.Fprintf(s.Stdout, "%s  %s\n", st.Rig, state)
 		return
 	}
 	d, h := st.Description, st.Health
