@@ -46,7 +46,7 @@ var Driver = drivers.Driver{
 		Options:  drivers.StepOption{}.Options(),
 		Fastest:  conversion,
 		Detects:  []string{"sensor gone (no file, memory of zeros or ones)", "checksum wrong, also the value that the kernel then keeps from before", "the power-on value of 85 degC, taken before a conversion", "out of range", "steps faster than any copper mass"},
-		Misses:   []string{"a sensor at 85.00 degC whose memory reads as after power-up (it is refused)", "imitations with other figures"},
+		Misses:   []string{"a sensor at 85.00 degC whose memory reads as after power-up (it is refused)", "imitations with other figures", "a sensor that was set to fewer than 12 bit: its step is up to 0.5 degC, and the budget counts that of 12 bit (soakd check tells the setting)"},
 		Accuracy: []string{"+-0.5 degC at -10 to 85 degC, +-2 at -55 to 125 degC (" + sheet + ", p1)"},
 	},
 	Open: func(ctx context.Context, host *bus.Host, src drivers.Source) (drivers.Device, error) {
@@ -242,7 +242,11 @@ func (c *chip) Probe(ctx context.Context) (string, error) {
 		return "", fmt.Errorf("channel %s: %w", c.channel, err)
 	}
 	line, _, _ := bytes.Cut(c.buf[:n], []byte("\n"))
-	return fmt.Sprintf("%s at %s: %s", c.channel, c.file, line), nil
+	bits := ""
+	if m, _, err := parse(c.buf[:n]); err == nil {
+		bits = fmt.Sprintf(", set to %d bit", 9+m[4]>>5&3)
+	}
+	return fmt.Sprintf("%s at %s: %s%s", c.channel, c.file, bytes.TrimSpace(line), bits), nil
 }
 
 // ReadyAt is zero: reading starts a conversion.

@@ -150,7 +150,7 @@ func TestSensorGoesAndComes(t *testing.T) {
 			t.Errorf("%v", r.Faults)
 		}
 		lines, err := dev.(drivers.Prober).Probe(t.Context())
-		if err != nil || !strings.Contains(lines[0], "00 06 4b") {
+		if err != nil || !strings.Contains(lines[0], "00 06 4b") || !strings.Contains(lines[0], "set to 12 bit") {
 			t.Errorf("%q, %v", lines, err)
 		}
 		if err := os.Remove(filepath.Join(dir, "w1_slave")); err != nil {

@@ -50,7 +50,7 @@ var Driver = drivers.Driver{
 		}, drivers.StepOption{}.Options()...),
 		Fastest:  conversionMax,
 		Detects:  []string{"no chip (32 zeros or ones)", "disturbed or shifted frame (reserved bits, inconsistent fault bits)", "open circuit", "short to ground", "short to the supply", "probe or cold junction out of range", "a second read before a new conversion can exist", "steps faster than any copper mass"},
-		Misses:   []string{"short between the two leads (reads the cold junction)", "some shorts to ground that the chip does not flag", "reversed leads", "the wrong letter of part", "a chip select that is stuck low (the value freezes)"},
+		Misses:   []string{"short between the two leads (reads the cold junction)", "some shorts to ground that the chip does not flag", "reversed leads", "a frame shifted by one bit that leaves the reserved bits zero (probe and cold junction both doubled or halved)", "the wrong letter of part", "a chip select that is stuck low (the value freezes)"},
 		Accuracy: accuracy(),
 		Caution:  "T- is tied to the chip's ground while it converts: a bare tip on a live rail drives current through the wire and can destroy the chip. Insulate the junction.",
 	},

@@ -70,3 +70,19 @@ func TestNoAcknowledge(t *testing.T) {
 		})
 	}
 }
+
+// TestEveryResolution: data sheet DS20005095B, register 08h and p4.
+func TestEveryResolution(t *testing.T) {
+	for text, want := range map[string]struct {
+		bits byte
+		ms   time.Duration
+	}{"0.5": {0, 30}, "0.25": {1, 65}, "0.125": {2, 130}, "0.0625": {3, 250}} {
+		synctest.Test(t, func(t *testing.T) {
+			c := fake(0x0190)
+			_, _, dev := bench(t, "resolution: "+text, c)
+			if got := c.Get(regRes)[0]; got != want.bits || dev.Converters()[0].Conversion != want.ms*time.Millisecond {
+				t.Errorf("%s: register %d, %v", text, got, dev.Converters()[0].Conversion)
+			}
+		})
+	}
+}
