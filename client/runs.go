@@ -217,35 +217,10 @@ func wall(ns int64) time.Time {
 }
 
 // ZeroCheckRequest asks for a comparison of all probes of an unpowered rig.
-type ZeroCheckRequest struct {
-	Length      time.Duration // zero: 180 s
-	Trim        bool          // write the offsets found as calibrations
-	Operator    string
-	Method      string   // zero_spread (empty means this), ice_point, steam_point
-	PressureHPa *float64 // for steam_point
-}
+type ZeroCheckRequest = record.ZeroCheck
 
-// ZeroReport is what a zero check found. Nil: not measured.
-type ZeroReport struct {
-	Passed         bool        `json:"passed"`
-	Text           string      `json:"text"`
-	SpreadK        *float64    `json:"spread_k"`
-	AllowedK       *float64    `json:"allowed_k"`
-	SlopeKPer10Min *float64    `json:"slope_k_per_10min"`
-	ReferenceC     *float64    `json:"reference_c"`
-	Probes         []ZeroProbe `json:"probes"`
-	Trimmed        bool        `json:"trimmed"`
-}
-
-// ZeroProbe is one probe of a zero check.
-type ZeroProbe struct {
-	Channel     string   `json:"channel"`
-	MeanC       *float64 `json:"mean_c"`
-	OffsetK     *float64 `json:"offset_k"`
-	CorrectionK *float64 `json:"correction_k"`
-	Passed      bool     `json:"passed"`
-	Text        string   `json:"text"`
-}
+// ZeroReport is what a zero check found.
+type ZeroReport = record.ZeroReport
 
 // ZeroCheck compares all probes of an unpowered rig; it takes r.Length.
 func (c *Client) ZeroCheck(ctx context.Context, r ZeroCheckRequest) (*ZeroReport, error) {

@@ -6,7 +6,7 @@ import (
 	"testing"
 	"time"
 
-	"soakrig/daemon/internal/rpc"
+	"soakrig/daemon/record"
 	"soakrig/drivers/all"
 )
 
@@ -48,7 +48,7 @@ channels:
 		}
 	}()
 	v := runsView{Manager: d.runs}
-	first, err := v.ZeroCheck(t.Context(), rpc.ZeroCheck{Length: 2 * time.Minute, Trim: true, Operator: "bench operator"})
+	first, err := v.ZeroCheck(t.Context(), record.ZeroCheck{Length: 2 * time.Minute, Trim: true, Operator: "bench operator"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -64,7 +64,7 @@ channels:
 	if err != nil || len(stored) != 3 {
 		t.Errorf("%d calibrations are stored: %v", len(stored), err)
 	}
-	second, err := v.ZeroCheck(t.Context(), rpc.ZeroCheck{Length: 2 * time.Minute})
+	second, err := v.ZeroCheck(t.Context(), record.ZeroCheck{Length: 2 * time.Minute})
 	if err != nil {
 		t.Fatal(err)
 	}

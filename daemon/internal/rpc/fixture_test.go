@@ -192,7 +192,7 @@ type fakeRuns struct {
 	started record.RunStart
 	loadS   float64
 	marks   []string
-	zero    ZeroCheck
+	zero    record.ZeroCheck
 	panics  bool
 	hang    chan struct{} // Evaluate waits for it
 }
@@ -301,13 +301,13 @@ func (f *fakeRuns) Evaluate(_ context.Context, run string, limits []record.Limit
 	return record.Result{Run: r.Start.Run, Constants: constants, Limits: []record.LimitResult{{Name: limits[0].Name}}}, nil
 }
 
-func (f *fakeRuns) ZeroCheck(_ context.Context, z ZeroCheck) (ZeroReport, error) {
+func (f *fakeRuns) ZeroCheck(_ context.Context, z record.ZeroCheck) (record.ZeroReport, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	f.zero = z
 	spread := 0.3
-	return ZeroReport{Passed: true, Text: "spread 0.3 K", SpreadK: &spread, Trimmed: z.Trim,
-		Probes: []ZeroProbe{{Channel: "vr1", Passed: true, MeanC: &spread}}}, nil
+	return record.ZeroReport{Passed: true, Text: "spread 0.3 K", SpreadK: &spread, Trimmed: z.Trim,
+		Probes: []record.ZeroProbe{{Channel: "vr1", Passed: true, MeanC: &spread}}}, nil
 }
 
 var testBoot = record.BootID{0xb0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15}

@@ -70,7 +70,7 @@ type Runs interface {
 	// Changed is closed at the next change of run state.
 	Changed() <-chan struct{}
 	Evaluate(ctx context.Context, run string, limits []record.Limit, constants map[string]float64) (record.Result, error)
-	ZeroCheck(ctx context.Context, z ZeroCheck) (ZeroReport, error)
+	ZeroCheck(ctx context.Context, z record.ZeroCheck) (record.ZeroReport, error)
 }
 
 // RunErrors name the errors of Runs that have a status code of their own; a nil one
@@ -81,37 +81,6 @@ type RunErrors struct {
 	NotOpen error // FAILED_PRECONDITION: no run is open
 	Plan    error // INVALID_ARGUMENT: the plan, limits or constants contradict themselves
 	Source  error // FAILED_PRECONDITION: a source that is needed has no value
-}
-
-// ZeroCheck is a comparison of all probes of an unpowered rig.
-type ZeroCheck struct {
-	Length      time.Duration // zero: 180 s
-	Trim        bool          // write the offsets found as calibrations
-	Operator    string
-	Method      string   // zero_spread (empty means this), ice_point, steam_point
-	PressureHPa *float64 // station pressure for steam_point
-}
-
-// ZeroReport is what a zero check found. Nil: not measured.
-type ZeroReport struct {
-	Passed         bool        `json:"passed"`
-	Text           string      `json:"text"`
-	SpreadK        *float64    `json:"spread_k"`
-	AllowedK       *float64    `json:"allowed_k"`
-	SlopeKPer10Min *float64    `json:"slope_k_per_10min"`
-	ReferenceC     *float64    `json:"reference_c"`
-	Probes         []ZeroProbe `json:"probes"`
-	Trimmed        bool        `json:"trimmed"`
-}
-
-// ZeroProbe is one probe of a zero check.
-type ZeroProbe struct {
-	Channel     string   `json:"channel"`
-	MeanC       *float64 `json:"mean_c"`
-	OffsetK     *float64 `json:"offset_k"`
-	CorrectionK *float64 `json:"correction_k"`
-	Passed      bool     `json:"passed"`
-	Text        string   `json:"text"`
 }
 
 // SourceHealth is the state of one source.

@@ -288,7 +288,7 @@ func (s *runService) ZeroCheck(ctx context.Context, req *pb.ZeroCheckRequest) (*
 	if err := checkTexts(false, "operator", req.Operator); err != nil {
 		return nil, err
 	}
-	report, err := s.opts.Runs.ZeroCheck(ctx, ZeroCheck{
+	report, err := s.opts.Runs.ZeroCheck(ctx, record.ZeroCheck{
 		Length: length, Trim: req.Trim, Operator: req.Operator, Method: req.Method, PressureHPa: req.PressureHpa,
 	})
 	if err != nil {

@@ -15,37 +15,6 @@ import (
 	"soakrig/daemon/record"
 )
 
-// ZeroCheck asks for a comparison of all probes of an unpowered rig.
-type ZeroCheck struct {
-	Length      time.Duration // of rig time; zero: 180 s
-	Trim        bool          // write the offsets found as calibrations
-	Operator    string        // needed for a trim
-	Method      string        // zero_spread (empty means this), ice_point, steam_point
-	PressureHPa *float64      // station pressure for steam_point
-}
-
-// ZeroReport is what a zero check found. Nil: not measured.
-type ZeroReport struct {
-	Passed         bool        `json:"passed"`
-	Text           string      `json:"text"`
-	SpreadK        *float64    `json:"spread_k"`
-	AllowedK       *float64    `json:"allowed_k"`
-	SlopeKPer10Min *float64    `json:"slope_k_per_10min"`
-	ReferenceC     *float64    `json:"reference_c"`
-	Probes         []ZeroProbe `json:"probes"`
-	Trimmed        bool        `json:"trimmed"`
-}
-
-// ZeroProbe is one probe of a zero check.
-type ZeroProbe struct {
-	Channel     string   `json:"channel"`
-	MeanC       *float64 `json:"mean_c"`
-	OffsetK     *float64 `json:"offset_k"`
-	CorrectionK *float64 `json:"correction_k"`
-	Passed      bool     `json:"passed"`
-	Text        string   `json:"text"`
-}
-
 const (
 	zeroLength = 180 * time.Second
 	zeroPrime  = 500         // entries before the check that tell cold junctions
@@ -57,23 +26,23 @@ const (
 // correction is within the cap: a wide spread is what a trim removes, whereas on a
 // rig that is not at rest, is warm, or lacks readings the corrections would be wrong.
 // A refused trim is not an error; the report says why.
-func (m *Manager) ZeroCheck(ctx context.Context, z ZeroCheck) (ZeroReport, error) {
+func (m *Manager) ZeroCheck(ctx context.Context, z record.ZeroCheck) (record.ZeroReport, error) {
 	if z.Length <= 0 {
 		z.Length = zeroLength
 	}
 	if z.Trim && strings.TrimSpace(z.Operator) == "" {
-		return ZeroReport{}, fmt.Errorf("%w: a trim is signed: say who makes it", ErrPlan)
+		return record.ZeroReport{}, fmt.Errorf("%w: a trim is signed: say who makes it", ErrPlan)
 	}
 	judge, err := zeroJudge(z)
 	if err != nil {
-		return ZeroReport{}, err
+		return record.ZeroReport{}, err
 	}
 	if err := m.zeroIdle(); err != nil {
-		return ZeroReport{}, err
+		return record.ZeroReport{}, err
 	}
 	w, err := m.watchZero(ctx, z.Length, zeroGrace+time.Duration(2*float64(z.Length)/max(m.o.Clock.Speed(), 1e-3)))
 	if err != nil {
-		return ZeroReport{}, err
+		return record.ZeroReport{}, err
 	}
 	res := judge(w.input(z.Length))
 	report := zeroReport(&res)
@@ -93,7 +62,7 @@ func (m *Manager) ZeroCheck(ctx context.Context, z ZeroCheck) (ZeroReport, error
 }
 
 // zeroJudge is what judges by the method asked for.
-func zeroJudge(z ZeroCheck) (func(zero.Input) zero.Result, error) {
+func zeroJudge(z record.ZeroCheck) (func(zero.Input) zero.Result, error) {
 	switch z.Method {
 	case "", "zero_spread":
 		return zero.Spread, nil
@@ -281,11 +250,11 @@ func (w *zeroWatch) wireK(ch int) float64 {
 	return 0
 }
 
-func zeroReport(res *zero.Result) ZeroReport {
-	r := ZeroReport{Passed: res.Passed, Text: res.Text, SpreadK: res.SpreadK, AllowedK: res.AllowedK,
+func zeroReport(res *zero.Result) record.ZeroReport {
+	r := record.ZeroReport{Passed: res.Passed, Text: res.Text, SpreadK: res.SpreadK, AllowedK: res.AllowedK,
 		SlopeKPer10Min: res.SlopeKPer10Min, ReferenceC: res.ReferenceC}
 	for _, p := range res.Probes {
-		r.Probes = append(r.Probes, ZeroProbe{Channel: p.Channel, MeanC: p.MeanC, OffsetK: p.OffsetK,
+		r.Probes = append(r.Probes, record.ZeroProbe{Channel: p.Channel, MeanC: p.MeanC, OffsetK: p.OffsetK,
 			CorrectionK: p.CorrectionK, Passed: p.Passed, Text: p.Text})
 	}
 	return r
@@ -293,7 +262,7 @@ func zeroReport(res *zero.Result) ZeroReport {
 
 // trim writes a calibration for every probe that has a correction, and says for how
 // many.
-func (m *Manager) trim(z ZeroCheck, w *zeroWatch, res *zero.Result) (n int, err error) {
+func (m *Manager) trim(z record.ZeroCheck, w *zeroWatch, res *zero.Result) (n int, err error) {
 	if m.o.Calibrate == nil {
 		return 0, errors.New("zero check: this rig stores no calibrations")
 	}
@@ -323,7 +292,7 @@ const trimYears = 1
 
 // trimmed is the calibration in force with the correction found added: it replaces
 // that one. The steam point corrects near 100 degC and leaves 0 degC as it is.
-func trimmed(old *record.Calibration, res *zero.Result, p *zero.Probe, day time.Time, z ZeroCheck) record.Calibration {
+func trimmed(old *record.Calibration, res *zero.Result, p *zero.Probe, day time.Time, z record.ZeroCheck) record.Calibration {
 	cal := record.Calibration{}
 	if old != nil {
 		cal = *old
@@ -350,7 +319,7 @@ func trimmed(old *record.Calibration, res *zero.Result, p *zero.Probe, day time.
 	return cal
 }
 
-func evidence(res *zero.Result, p *zero.Probe, z ZeroCheck) string {
+func evidence(res *zero.Result, p *zero.Probe, z record.ZeroCheck) string {
 	text := fmt.Sprintf("%s over %g s: mean %.3f degC, reference %.3f degC (%s), correction %+.3f K",
 		strings.ReplaceAll(res.Method, "_", " "), z.Length.Seconds(), *p.MeanC, *res.ReferenceC, res.ReferenceFrom, *p.CorrectionK)
 	for _, f := range []struct {

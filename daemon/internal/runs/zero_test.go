@@ -87,7 +87,7 @@ func (r *coldRig) write(seconds int, uV1, uV2, blockC, roomC, driftUVPerMin floa
 	}
 }
 
-func (r *coldRig) check(z ZeroCheck) ZeroReport {
+func (r *coldRig) check(z record.ZeroCheck) record.ZeroReport {
 	r.t.Helper()
 	rep, err := r.m.ZeroCheck(r.t.Context(), z)
 	if err != nil {
@@ -103,7 +103,7 @@ func near(p *float64, want, tol float64) bool { return p != nil && math.Abs(*p-w
 func TestZeroCheck(t *testing.T) {
 	r := newColdRig(t)
 	r.write(180, 12, -12, 23, 22.6, 0)
-	rep := r.check(ZeroCheck{})
+	rep := r.check(record.ZeroCheck{})
 	if !rep.Passed || rep.Trimmed || !near(rep.SpreadK, 0.596, 0.01) || !near(rep.AllowedK, 2, 0) || !near(rep.ReferenceC, 23, 0.01) || !near(rep.SlopeKPer10Min, 0, 0.01) {
 		t.Errorf("%+v", rep)
 	}
@@ -122,7 +122,7 @@ func TestZeroTrim(t *testing.T) {
 	r.layout.Channels[0].Calibration = &record.Calibration{ID: "rig.yaml", Channel: "vr1", OffsetK: 0.2, Checked: "2029-01-01",
 		ValidUntil: "2031-06-01", Table: []record.Correction{{ReferenceC: 0}, {ReferenceC: 100, CorrectionK: 0.5}}, UncertainK: 0.4}
 	r.write(180, 45, -45, 23, 22.6, 0) // a spread of more than 2 K: fails, and is what a trim removes
-	rep := r.check(ZeroCheck{Trim: true, Operator: "bench operator"})
+	rep := r.check(record.ZeroCheck{Trim: true, Operator: "bench operator"})
 	if rep.Passed || !rep.Trimmed || len(r.stored) != 2 || !strings.Contains(rep.Text, "2 probes were trimmed by bench operator") {
 		t.Fatalf("%+v, %+v", rep, r.stored)
 	}
@@ -143,7 +143,7 @@ func TestZeroTrim(t *testing.T) {
 	r.layout.ID++
 	r.now.BootNS += 1e12
 	r.write(180, 45, -45, 23, 22.6, 0)
-	again := r.check(ZeroCheck{})
+	again := r.check(record.ZeroCheck{})
 	if !again.Passed || !near(again.SpreadK, 0, 0.01) || !near(again.AllowedK, 1, 0) {
 		t.Errorf("after the trim: %+v", again)
 	}
@@ -167,7 +167,7 @@ func TestZeroTrimRefused(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			r := newColdRig(t)
 			c.write(r)
-			rep := r.check(ZeroCheck{Trim: true, Operator: "o"})
+			rep := r.check(record.ZeroCheck{Trim: true, Operator: "o"})
 			if rep.Passed || rep.Trimmed || len(r.stored) != 0 || !strings.Contains(rep.Text, "no trim was made: ") || !strings.Contains(rep.Text, c.why) {
 				t.Errorf("%+v, stored %d", rep, len(r.stored))
 			}
@@ -181,15 +181,15 @@ func TestZeroReference(t *testing.T) {
 	r := newColdRig(t)
 	r.layout.Channels[3].Calibration = &record.Calibration{ID: "lab", Checked: "2030-01-01", ValidUntil: "2030-12-31"}
 	r.write(180, 0, 0, 23, 22.6, 0)
-	if rep := r.check(ZeroCheck{}); !near(rep.ReferenceC, 22.6, 0.001) || !strings.Contains(rep.Text, "channel room") {
+	if rep := r.check(record.ZeroCheck{}); !near(rep.ReferenceC, 22.6, 0.001) || !strings.Contains(rep.Text, "channel room") {
 		t.Errorf("%+v", rep)
 	}
 	r.layout.Channels[3].Calibration.ValidUntil = "2030-04-30"
-	if rep := r.check(ZeroCheck{}); !near(rep.ReferenceC, 23, 0.001) {
+	if rep := r.check(record.ZeroCheck{}); !near(rep.ReferenceC, 23, 0.001) {
 		t.Errorf("with a calibration that has run out: %+v", rep)
 	}
 	r.layout.Channels[2].Role = record.RoleReference
-	if rep := r.check(ZeroCheck{}); !strings.Contains(rep.Text, "channel block") {
+	if rep := r.check(record.ZeroCheck{}); !strings.Contains(rep.Text, "channel block") {
 		t.Errorf("%+v", rep)
 	}
 }
@@ -202,7 +202,7 @@ func TestSteamTrim(t *testing.T) {
 	r.layout.Channels[0].Calibration = &record.Calibration{ID: "z", Channel: "vr1", OffsetK: 0.1, Trimmed: true, Checked: "2030-04-01", UncertainK: 0.05}
 	p := 985.0
 	r.write(180, 3127, 10, 23, 22.6, 0) // E(98.8) is about 4.046 mV, less E(23) = 0.919 mV
-	rep := r.check(ZeroCheck{Trim: true, Operator: "o", Method: "steam_point", PressureHPa: &p})
+	rep := r.check(record.ZeroCheck{Trim: true, Operator: "o", Method: "steam_point", PressureHPa: &p})
 	if !rep.Trimmed || len(r.stored) != 1 {
 		t.Fatalf("%+v, %+v", rep, r.stored)
 	}
@@ -234,7 +234,7 @@ func TestSteamTrim(t *testing.T) {
 func TestIcePoint(t *testing.T) {
 	r := newColdRig(t)
 	r.write(180, -919+20, 0, 23, 22.6, 0) // E(23) = 0.919 mV
-	rep := r.check(ZeroCheck{Method: "ice_point", Trim: true, Operator: "o"})
+	rep := r.check(record.ZeroCheck{Method: "ice_point", Trim: true, Operator: "o"})
 	if !rep.Passed || len(r.stored) != 1 || !near(rep.Probes[0].OffsetK, 0.5, 0.02) || rep.Probes[1].Passed || !strings.Contains(rep.Probes[1].Text, "not in the bath") {
 		t.Errorf("%+v %+v", rep, r.stored)
 	}
@@ -254,7 +254,7 @@ func TestWithPoint(t *testing.T) {
 func TestZeroRefusals(t *testing.T) {
 	r := newColdRig(t)
 	low := 700.0
-	for name, z := range map[string]ZeroCheck{
+	for name, z := range map[string]record.ZeroCheck{
 		"a trim is signed": {Trim: true}, "station pressure": {Method: "steam_point"}, "700 hPa": {Method: "steam_point", PressureHPa: &low}, `"tea"`: {Method: "tea"},
 	} {
 		if _, err := r.m.ZeroCheck(t.Context(), z); !errors.Is(err, ErrPlan) || !strings.Contains(err.Error(), name) {
@@ -263,7 +263,7 @@ func TestZeroRefusals(t *testing.T) {
 	}
 	stopped, cancel := context.WithCancel(t.Context())
 	cancel()
-	if _, err := r.m.ZeroCheck(stopped, ZeroCheck{}); !errors.Is(err, context.Canceled) {
+	if _, err := r.m.ZeroCheck(stopped, record.ZeroCheck{}); !errors.Is(err, context.Canceled) {
 		t.Errorf("a call that ended: %v", err)
 	}
 	if _, err := r.m.watchZero(t.Context(), time.Minute, 20*time.Millisecond); err == nil || !strings.Contains(err.Error(), "no source delivers") {
@@ -273,13 +273,13 @@ func TestZeroRefusals(t *testing.T) {
 	other := *r.layout
 	other.ID++
 	r.append(40, &other)
-	if _, err := r.m.ZeroCheck(t.Context(), ZeroCheck{}); err == nil || !strings.Contains(err.Error(), "changed meanwhile") {
+	if _, err := r.m.ZeroCheck(t.Context(), record.ZeroCheck{}); err == nil || !strings.Contains(err.Error(), "changed meanwhile") {
 		t.Errorf("another layout: %v", err)
 	}
 	if _, _, err := r.m.Start(t.Context(), record.RunStart{Unit: "carrier-a", Plan: record.Plan{Phases: []record.PhasePlan{{Phase: record.PhaseLoad, LengthS: 60, Begins: "now", Results: true}}}}, 0); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := r.m.ZeroCheck(t.Context(), ZeroCheck{}); !errors.Is(err, ErrRunOpen) {
+	if _, err := r.m.ZeroCheck(t.Context(), record.ZeroCheck{}); !errors.Is(err, ErrRunOpen) {
 		t.Errorf("with an open run: %v", err)
 	}
 }
@@ -294,11 +294,11 @@ func TestZeroTrimHalfDone(t *testing.T) {
 		}
 		return nil
 	}
-	if _, err := r.m.ZeroCheck(t.Context(), ZeroCheck{Trim: true, Operator: "o"}); err == nil || !strings.Contains(err.Error(), "1 probes were trimmed, then vr2") {
+	if _, err := r.m.ZeroCheck(t.Context(), record.ZeroCheck{Trim: true, Operator: "o"}); err == nil || !strings.Contains(err.Error(), "1 probes were trimmed, then vr2") {
 		t.Errorf("%v", err)
 	}
 	r.m.o.Calibrate = nil
-	if _, err := r.m.ZeroCheck(t.Context(), ZeroCheck{Trim: true, Operator: "o"}); err == nil {
+	if _, err := r.m.ZeroCheck(t.Context(), record.ZeroCheck{Trim: true, Operator: "o"}); err == nil {
 		t.Error("nothing stores calibrations")
 	}
 }
