@@ -2,20 +2,17 @@ package daemon
 
 import (
 	"context"
-	"crypto/rand"
 	"errors"
 	"fmt"
 	"log/slog"
 	"net"
 	"net/http"
-	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 
-	"soakrig/daemon/analysis"
 	"soakrig/daemon/internal/acquire"
 	"soakrig/daemon/internal/interlock"
 	"soakrig/daemon/internal/journal"
@@ -80,12 +77,6 @@ type acquiring struct {
 	cancel context.CancelFunc
 	done   chan struct{}
 	err    error // valid after done
-}
-
-// reloadOutcome is what the newest reload came to.
-type reloadOutcome struct {
-	ok bool
-	at time.Time
 }
 
 // stopWithin bounds the stop of the services; the journal is closed after it.
@@ -253,113 +244,6 @@ func (d *Daemon) startReaders() (err error) {
 
 func (d *Daemon) layout() *record.Layout { return d.acq.Load().Layout() }
 
-// supervise runs what tails the journal, says when the daemon serves, feeds the
-// watchdog, and stops everything in reverse when the daemon ends.
-func (d *Daemon) supervise() {
-	var readers sync.WaitGroup
-	readers.Go(func() {
-		if err := d.runs.Run(d.ctx); err != nil {
-			d.stop(fmt.Errorf("runs: %w", err))
-		}
-	})
-	readers.Go(func() {
-		if err := d.metrics.Run(d.ctx); err != nil {
-			d.stop(fmt.Errorf("metrics: %w", err))
-		}
-	})
-	for _, s := range d.senders {
-		readers.Go(func() {
-			if err := s.Run(d.ctx); err != nil {
-				d.stop(fmt.Errorf("remote write: %w", err))
-			}
-		})
-	}
-	if d.interlock != nil {
-		readers.Go(func() {
-			if err := d.interlock.Run(d.ctx, d.journal); err != nil {
-				d.stop(fmt.Errorf("interlock: %w", err))
-			}
-		})
-	}
-	readers.Go(d.announce)
-	readers.Go(d.watchSources)
-	readers.Go(d.feedWatchdog)
-	<-d.ctx.Done()
-	d.opts.Notify("STOPPING=1")
-	d.stopServices()
-	readers.Wait()
-	err := context.Cause(d.ctx)
-	if errors.Is(err, errStopped) {
-		err = nil
-	}
-	d.err = errors.Join(err, d.shutdown())
-	close(d.done)
-}
-
-// announce tells supervisor and health service once every source has been read.
-func (d *Daemon) announce() {
-	d.opts.Notify("READY=1\nSTATUS=acquiring; waiting for the first complete scan")
-	select {
-	case <-d.acq.Load().Scanned():
-	case <-d.ctx.Done():
-		return
-	}
-	d.serving.Store(true)
-	d.rpc.SetServing(true)
-	d.opts.Notify(fmt.Sprintf("STATUS=%d sources, gRPC on %s", len(d.config.Sources), d.GRPCAddr()))
-}
-
-// watchSources keeps the health of every source known to the health service.
-func (d *Daemon) watchSources() {
-	tick := time.NewTicker(time.Second)
-	defer tick.Stop()
-	for {
-		for _, h := range d.acq.Load().Sources() {
-			d.rpc.SetSourceServing(h.Source, h.State == "opened" || h.State == "recovered")
-		}
-		select {
-		case <-tick.C:
-		case <-d.ctx.Done():
-			return
-		}
-	}
-}
-
-// feedWatchdog tells the supervisor that scans advance, and nothing while they are
-// overdue: for twice the slowest period and ten seconds.
-func (d *Daemon) feedWatchdog() {
-	if d.opts.Watchdog <= 0 {
-		return
-	}
-	tick := time.NewTicker(d.opts.Watchdog)
-	defer tick.Stop()
-	var last uint64
-	since := d.board.clock.Now().BootNS
-	for {
-		select {
-		case <-tick.C:
-		case <-d.ctx.Done():
-			return
-		}
-		now := d.board.clock.Now().BootNS
-		if n := d.acq.Load().Scans(); n != last {
-			last, since = n, now
-		}
-		if time.Duration(now-since) < 2*slowest(d.layout())+10*time.Second {
-			d.opts.Notify("WATCHDOG=1")
-		}
-	}
-}
-
-// slowest is the longest period of a source.
-func slowest(l *record.Layout) time.Duration {
-	var most int64
-	for _, s := range l.Sources {
-		most = max(most, s.EveryNS)
-	}
-	return time.Duration(most)
-}
-
 // shutdown stops what Start has started, in reverse: acquisition, journal, buses.
 func (d *Daemon) shutdown() error {
 	var errs []error
@@ -409,111 +293,3 @@ func (d *Daemon) Simulated() *simrig.Rig { return d.board.sim }
 
 // Clock is the rig's clock.
 func (d *Daemon) Clock() Clock { return Clock{d.board.clock} }
-
-// Reload reads the configuration file again: the new one is put in force as a whole,
-// or the old one stays as it is. What can't change without a restart is said.
-func (d *Daemon) Reload() error {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	c, err := LoadConfig(d.config.File, d.opts.Drivers)
-	if err == nil {
-		err = d.swap(c)
-	}
-	d.reload = reloadOutcome{ok: err == nil, at: time.Now()}
-	if err != nil {
-		return fmt.Errorf("reload: the old configuration stays in force: %w", err)
-	}
-	d.config = c
-	d.runs.SetPlan(planOf(c))
-	return nil
-}
-
-// swap replaces the acquirer; d.mu is held.
-func (d *Daemon) swap(c *Config) error {
-	old := d.config
-	fixed := []struct {
-		key  string
-		same bool
-	}{
-		{"rig", c.Rig == old.Rig}, {"listen", c.Listen == old.Listen || sameListen(c, old)},
-		{"journal", c.Journal == old.Journal}, {"simulated", (c.Simulated == nil) == (old.Simulated == nil)},
-	}
-	for _, f := range fixed {
-		if !f.same {
-			return fmt.Errorf("%s can't change while soakd runs: restart it", f.key)
-		}
-	}
-	was := d.acq.Load()
-	was.cancel()
-	<-was.done
-	if err := d.startAcquiring(c); err != nil {
-		if back := d.startAcquiring(old); back != nil {
-			d.stop(fmt.Errorf("the old configuration does not open any more: %w", back))
-		}
-		return err
-	}
-	return nil
-}
-
-func sameListen(a, b *Config) bool {
-	x, y := a.Listen, b.Listen
-	x.Reflection, y.Reflection = nil, nil
-	return x == y && (a.Listen.Reflection == nil) == (b.Listen.Reflection == nil)
-}
-
-// planOf is the default plan of a rig.
-func planOf(c *Config) record.Plan {
-	var limits []record.Limit
-	if p := c.Limits.Probe; p != nil {
-		limits = append(limits, record.Limit{Name: "probe", Role: record.RoleProbe, Quantity: "value", Bound: *p, Severity: "fail"})
-	}
-	if p := c.Limits.Rise; p != nil {
-		limits = append(limits, record.Limit{Name: "rise", Role: record.RoleProbe, Quantity: "rise", Bound: *p, Severity: "fail"})
-	}
-	for _, l := range c.Limits.List {
-		limit := record.Limit{
-			Name: l.Name, Channel: l.Channel, Role: record.Role(l.Role), Quantity: orWord(l.Quantity, "value"),
-			Bound: *l.Bound, Below: l.Below, DwellS: l.Dwell.Seconds(), Severity: orWord(l.Severity, "fail"),
-		}
-		if limit.Name == "" {
-			limit.Name = strings.TrimSpace(limit.Channel + string(limit.Role) + " " + limit.Quantity)
-		}
-		for _, p := range l.Phases {
-			limit.Phases = append(limit.Phases, record.Phase(p))
-		}
-		limits = append(limits, limit)
-	}
-	load := time.Hour
-	if c.Plan.Load != nil {
-		load = *c.Plan.Load
-	}
-	plan := analysis.DefaultPlan(load.Seconds(), limits)
-	for i := range plan.Phases {
-		switch p := &plan.Phases[i]; {
-		case p.Phase == record.PhaseBaseline && c.Plan.Baseline != nil:
-			p.LengthS = c.Plan.Baseline.Seconds()
-		case p.Phase == record.PhaseCooldown && c.Plan.Cooldown != nil:
-			p.LengthS = c.Plan.Cooldown.Seconds()
-		}
-	}
-	if b := c.Limits.Ambient; b != nil {
-		plan.AmbientBandC = &record.Band{Low: b[0], High: b[1]}
-	}
-	plan.Constants = c.Plan.Constants
-	return plan
-}
-
-func orWord(word, otherwise string) string {
-	if word == "" {
-		return otherwise
-	}
-	return word
-}
-
-// newBoot names a boot of a simulated rig: each start is one.
-func newBoot() (b record.BootID) {
-	if _, err := rand.Read(b[:]); err != nil {
-		panic("no random numbers: " + err.Error()) // crypto/rand does not fail on Linux
-	}
-	return b
-}

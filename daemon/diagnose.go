@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"cmp"
 	"fmt"
 	"io/fs"
 	"os"
@@ -175,7 +176,7 @@ func (s site) spi(w wants) []string {
 			notes = append(notes, fmt.Sprintf("SPI%s (%s) has no driver and no node: bind it to spidev, or load the kernel's driver for it", port, model))
 		case driver != "spidev":
 			notes = append(notes, fmt.Sprintf("the kernel driver %s has SPI%s (%s). Read through it: driver: iio, port: \"/%s/%s/iio:device*\", chip: %s; or take its overlay out to have /dev/spidev%s back",
-				driver, port, model, devices, folder, orWord(model, "the chip"), port))
+				driver, port, model, devices, folder, cmp.Or(model, "the chip"), port))
 		}
 	}
 	return notes

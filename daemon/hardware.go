@@ -2,11 +2,13 @@ package daemon
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"time"
 
 	"soakrig/daemon/internal/rigtime"
+	"soakrig/daemon/record"
 	"soakrig/drivers/bus"
 	"soakrig/drivers/simrig"
 )
@@ -124,4 +126,12 @@ func (h *Hold) Release() {
 		h.release()
 		h.release = nil
 	}
+}
+
+// newBoot names a boot of a simulated rig: each start is one.
+func newBoot() (b record.BootID) {
+	if _, err := rand.Read(b[:]); err != nil {
+		panic("no random numbers: " + err.Error()) // crypto/rand does not fail on Linux
+	}
+	return b
 }
