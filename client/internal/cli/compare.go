@@ -51,7 +51,7 @@ func (s *session) compareCommand() *cobra.Command {
 		Short: "Compare runs with their uncertainty: table and charts",
 		Long:  compareHelp,
 		Example: `  soak compare archive/
-  soak compare bench-1/2026-05-02-1 bench-2/2026-05-02-1 -f peaks.svg
+  soak compare bench-1/20260502-01 bench-2/20260502-01 -f peaks.svg
   soak compare archive/ --published --by rise -f rises.png -f rises.pdf --curves curves.svg`,
 		Args: cobra.MinimumNArgs(1),
 		RunE: func(cmd *cobra.Command, runs []string) error { return s.compare(cmd.Context(), runs, o) },

@@ -57,7 +57,7 @@ func (s *session) evaluateCommand() *cobra.Command {
 		Long:  evaluateHelp,
 		Example: `  soak evaluate rec.csv --map map.yaml
   soak evaluate rec.csv --map map.yaml -o json | jq .peak.held_c
-  soak evaluate archive/bench-1/carrier-7_rated_2026-05-02-1.parquet --limit probe=100`,
+  soak evaluate archive/bench-1/carrier-7_rated_20260502-01.parquet --limit probe=100`,
 	}
 	out := addOutput(cmd)
 	cmd.Flags().StringVarP(&mapFile, "map", "m", "", "channel map `FILE` for CSV recordings")

@@ -108,7 +108,7 @@ func ambientKeys() []key {
 		{"ambient.in_band", "share of loaded time inside the band, 0 to 1"},
 		{"ambient.band_low_c", "the band's low end, degC"},
 		{"ambient.band_high_c", "the band's high end, degC"},
-		{"ambient.drift_k_per_h", "drift over the last hour, K/h"},
+		{"ambient.drift_k_per_h", "drift over the last hour of the load or all of a shorter one, K/h; absent below 20 min"},
 		{"ambient.coverage", "share of good samples on load, 0 to 1"},
 	}
 }
@@ -242,7 +242,7 @@ func evidenceKeys() []key {
 func writeKeys(w io.Writer) error {
 	fmt.Fprint(w, `Keys of a result, as soak evaluate, soak show and archives give it in JSON. Where a
 key is missing there is no value; 0 is a value. Times called at_s are run time:
-seconds since the start of the run, or the time column of a recording. expanded
+seconds since the start of the run, or the time column of a recording. Expanded
 uncertainties have coverage factor k = 2.
 
 `)

@@ -15,7 +15,7 @@ func (s *session) markCommand() *cobra.Command {
 		Short: "Add a line to the journal and to the open run",
 		Long: `Add a mark at this instant. "load start" and "load end" tell the load where wall power
 does not show it; "exclude vr3: bead was loose" records the decision to leave a probe
-out of the peak.`,
+out of the peak. The mark's number in the journal and its run are printed.`,
 		Example: `  soak mark load start
   soak mark "lid opened for 20 s"
   soak mark --rig bench-2 load end`,

@@ -73,7 +73,7 @@ A run is named by its id, RIG/id when several rigs know it, or last; or by a fil
 a run file of an archive, a folder of them, or a CSV recording with --map.
 
 ` + exitCodesHelp + `
-soakd is not a protective device: fit an independent thermal cut-out.`
+soakd is not a safety device: fit an independent thermal cut-out.`
 
 // root is the command soak with all its commands.
 func (s *session) root() *cobra.Command {

@@ -15,7 +15,7 @@ RIG/id, last, a run file, a folder, or a CSV recording with --map. -o json is th
 whole result (soak evaluate --keys documents it), -o csv one row for each run. The
 exit code tells the worst verdict.`,
 		Example: `  soak show last
-  soak show --archive archive bench-1/2026-05-02-1
+  soak show --archive archive bench-1/20260502-01
   soak show last -o json | jq -r .verdict`,
 		Args: cobra.MinimumNArgs(1),
 	}

@@ -25,7 +25,7 @@ before two runs are compared. --repeat runs several times, each after the unit h
 cooled to within 3 K of the room. --wait stays until the run has ended, shows what it
 came to, and exits by its verdict.
 
-Unattended loads: fit an independent thermal cut-out; soakd is not a protective device.`
+Unattended loads: fit an independent thermal cut-out; soakd is not a safety device.`
 
 // startFlags are the flags of soak start.
 type startFlags struct {
@@ -57,6 +57,9 @@ func (s *session) startCommand() *cobra.Command {
 	f.Var(&o.load, "load", "planned load")
 	f.Var(&o.baseline, "baseline", "baseline before the load")
 	f.Var(&o.cooldown, "cooldown", "cooldown after it")
+	for _, name := range []string{"load", "baseline", "cooldown"} {
+		f.Lookup(name).DefValue = "as in the plan"
+	}
 	f.StringArrayVar(&o.limits, "limit", nil, "`ROLE=BOUND`, CHANNEL=BOUND or rise=BOUND instead of the rig's limits; may be repeated")
 	f.IntVar(&r.Repeat, "repeat", 1, "`N` runs one after the other")
 	f.StringVar(&r.Operator, "operator", "", "who starts; default: $USER")

@@ -13,7 +13,7 @@ func (s *session) stopCommand() *cobra.Command {
 		Use:   "stop [RUN]",
 		Short: "End the open run now; its result stands with what was measured",
 		Long: `End a run now. soakd then drives what is configured for a stop (commands, interlock
-output); that is a request, not a guarantee: soakd is not a protective device.`,
+output); that is a request, not a guarantee: soakd is not a safety device.`,
 		Example: `  soak stop --reason "smell of varnish"
   soak stop --rig bench-2`,
 		Args: cobra.MaximumNArgs(1),
