@@ -82,8 +82,12 @@ func (ev *evaluation) findAmbient(a *record.Ambient, firstOut int) {
 				a.BandLowC, a.BandHighC, 100*(1-a.InBand), ev.r.when(int64(at)))})
 	}
 	if a.DriftKPerH != nil && math.Abs(*a.DriftKPerH) > ev.c.AmbientDriftK {
+		over := "the last hour of the load"
+		if ev.to-ev.from <= 3600 {
+			over = "the load"
+		}
 		ev.find(record.Finding{Code: "ambient_drift", Severity: "warning", Channel: a.Channel, FromS: series.OrNil(float64(max(ev.to-3600, ev.from))),
-			Seen: fmt.Sprintf("the room drifted by %+.1f K/h over the last hour of the load", *a.DriftKPerH)})
+			Seen: fmt.Sprintf("the room drifted by %+.1f K/h over %s", *a.DriftKPerH, over)})
 	}
 }
 
