@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/budget"
 	"soakrig/daemon/convert"
 	"soakrig/daemon/record"
 	"soakrig/drivers/its90"
@@ -272,7 +273,7 @@ func highest(t *testing.T, model string, spreadK float64) (n, stated counted, ex
 	r := workedResult(t, "bench-1", "carrier", "r1", probe(model))
 	other := workedResult(t, "bench-1", "carrier", "r1", otherChannel(probe(model)))
 	expandedK = r.Peak.ExpandedK
-	difference := combineDifference(r.Budget, other.Budget)
+	difference := budget.Difference(r.Budget, other.Budget)
 	for range *coverageTrials {
 		l.forget()
 		run, hottestC := l.runError(c), math.Inf(-1)
@@ -289,7 +290,7 @@ func highest(t *testing.T, model string, spreadK float64) (n, stated counted, ex
 			}
 		}
 		n.add(readC-hottestC, expandedK)
-		stated.addBetween(readC-hottestC, expandedBelow(c, equal, combine(r.Budget)), expandedK)
+		stated.addBetween(readC-hottestC, expandedBelow(c, equal, budget.Combine(r.Budget)), expandedK)
 	}
 	return n, stated, expandedK
 }

@@ -1,8 +1,11 @@
 // Package analysis turns the observations of one run into what the run proves:
-// load, peak, rise, room, settling, limiting, probe health, uncertainty, verdict;
-// and compares runs. It is pure: no clock, no file, no goroutine, no randomness.
-// The same observations in the same order give the same result, live (Tracker)
-// and replayed (Recording).
+// load, peak, rise, room, settling, limiting, probe health, uncertainty, verdict. It is
+// pure: no clock, no file, no goroutine, no randomness. The same observations in the
+// same order give the same result, live (Tracker) and replayed (Recording).
+//
+// Its rooms: constants holds every threshold, compare ranks finished results, zero
+// judges probes at a known temperature; internal/series is arithmetic, internal/budget
+// adds up uncertainties.
 //
 // It converts no codes (see convert), stores nothing and words nothing for a
 // screen beyond reasons and findings. All numbers are made here; clients only draw

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"soakrig/daemon/analysis/internal/budget"
 	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/analysis/internal/wording"
 	"soakrig/daemon/record"
@@ -68,7 +69,7 @@ func (ev *evaluation) extrapolate(s *record.Steady) {
 	s.TauS = series.OrNil(tau)
 	s.RemainingK = series.OrNil(max(c-ev.probes[hot].last, 0))
 	s.ExtrapolatedC = series.OrNil(c)
-	s.ExtrapolatedExpandedK = series.OrNil(math.Hypot(u, ev.c.CoverageFactor*combine(ev.linesOf(hot))))
+	s.ExtrapolatedExpandedK = series.OrNil(math.Hypot(u, ev.c.CoverageFactor*budget.Combine(ev.linesOf(hot))))
 	s.ExtrapolationNote = fmt.Sprintf("%s by %s: %.1f degC measured last, %+.1f K added, +-%.1f K for the extrapolation itself",
 		ev.channel(ev.roles.probes[hot]).Name, method, ev.probes[hot].last, c-ev.probes[hot].last, u)
 	ev.statistic("extrapolation_expanded", ev.channel(ev.roles.probes[hot]).Name, u, "K")

@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/budget"
 	"soakrig/daemon/record"
 )
 
@@ -26,7 +27,7 @@ func (ev *evaluation) contenders(hot int, lines []record.BudgetLine) int {
 		if i == hot || !ev.probes[i].counts || !h.found {
 			continue
 		}
-		if u := combineDifference(lines, ev.linesOf(i)); ev.acc.held[hot].best-h.best < ev.c.CoverageFactor*u {
+		if u := budget.Difference(lines, ev.linesOf(i)); ev.acc.held[hot].best-h.best < ev.c.CoverageFactor*u {
 			n++
 		}
 	}
@@ -36,7 +37,7 @@ func (ev *evaluation) contenders(hot int, lines []record.BudgetLine) int {
 // expandedBelow is how far below the highest of n equal readings the hottest place may
 // be.
 func expandedBelow(c constants.Set, n int, combined float64) float64 {
-	return max(normalQuantile(1-0.025/float64(n)), c.CoverageFactor) * combined
+	return max(budget.NormalQuantile(1-0.025/float64(n)), c.CoverageFactor) * combined
 }
 
 // equalPlaces states how high the hottest place really is where several can't be told
@@ -46,7 +47,7 @@ func (ev *evaluation) equalPlaces(hot int, p *record.Peak, lines []record.Budget
 	if n < 2 {
 		return
 	}
-	below := expandedBelow(ev.c, n, combine(lines))
+	below := expandedBelow(ev.c, n, budget.Combine(lines))
 	ev.statistic("hot_spot_contenders", p.Channel, float64(n), "")
 	stated := record.Statistic{Name: "peak_expanded_below", Channel: p.Channel, Value: below, Unit: "K"}
 	if n > 2 {

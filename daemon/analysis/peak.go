@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"soakrig/daemon/analysis/internal/budget"
 	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
@@ -26,7 +27,7 @@ func (ev *evaluation) describeProbe(i int) record.ProbeResult {
 	if h := &ev.acc.held[i]; h.found {
 		out.HeldC, out.HeldAtS = series.OrNil(h.best), series.OrNil(float64(h.at))
 		out.RiseK = series.OrNil(h.best - ev.ambientBefore(h.at))
-		out.ExpandedK = series.OrNil(ev.c.CoverageFactor * combine(ev.linesOf(i)))
+		out.ExpandedK = series.OrNil(ev.c.CoverageFactor * budget.Combine(ev.linesOf(i)))
 		out.AboveLimitS, out.AboveCount, out.AboveLongestS = ev.above(i)
 	}
 	out.RawMaxC = series.OrNil(ev.acc.rawMax[i])
@@ -168,7 +169,7 @@ func (ev *evaluation) findPeak() {
 	ch := ev.channel(ev.roles.probes[hot])
 	lines := ev.linesOf(hot)
 	p := &record.Peak{Channel: ch.Name, Place: ch.Place, HeldC: h.best, AtS: float64(h.at),
-		CoverageFactor: ev.c.CoverageFactor, ExpandedK: ev.c.CoverageFactor * combine(lines),
+		CoverageFactor: ev.c.CoverageFactor, ExpandedK: ev.c.CoverageFactor * budget.Combine(lines),
 		ProbesTotal: len(ev.roles.probes)}
 	for i := range ev.probes {
 		if ev.probes[i].counts && ev.probes[i].sound() {
@@ -182,7 +183,7 @@ func (ev *evaluation) findPeak() {
 		s := &ev.acc.held[second]
 		p.Second = ev.channel(ev.roles.probes[second]).Name
 		p.SecondHeldC, p.GapK = series.OrNil(s.best), series.OrNil(h.best-s.best)
-		u := combineDifference(lines, ev.linesOf(second))
+		u := budget.Difference(lines, ev.linesOf(second))
 		p.Ambiguous = h.best-s.best < ev.c.CoverageFactor*u
 		ev.statistic("gap_expanded", ch.Name, ev.c.CoverageFactor*u, "K")
 	}
@@ -198,8 +199,8 @@ func (ev *evaluation) peakAgainstRoom(p *record.Peak, lines []record.BudgetLine)
 	}
 	p.AmbientC, p.RiseK = series.OrNil(room), series.OrNil(p.HeldC-room)
 	roomLines := append(statedLines(ev.c, ev.channel(ev.roles.ambient), room),
-		normalLine("room at the unit", ev.c.AmbientU, "", "", "constants ambient_u_k"))
-	u := combineDifference(lines, roomLines)
+		budget.Normal("room at the unit", ev.c.AmbientU, "", "", "constants ambient_u_k"))
+	u := budget.Difference(lines, roomLines)
 	p.RiseExpandedK = series.OrNil(ev.c.CoverageFactor * u)
 	off := room - ev.c.ReferenceC
 	p.ReferenceAmbientC = series.OrNil(ev.c.ReferenceC)
@@ -226,14 +227,18 @@ func (ev *evaluation) linesOf(probe int) []record.BudgetLine {
 	}
 	ch := ev.channel(ev.roles.probes[probe])
 	rise := h.best - ev.ambientBefore(h.at)
-	return append(statedLines(ev.c, ch, h.best), runLines(ev.c, ch, rise, ev.r.in.Rig+"/"+ev.r.in.Start.Run, true)...)
+	lines := statedLines(ev.c, ch, h.best)
+	if ch.Budget == nil { // the general figure holds what a run adds
+		return lines
+	}
+	return append(lines, budget.OfRun(ev.c, rise, ev.r.in.Rig+"/"+ev.r.in.Start.Run)...)
 }
 
 // budget states the lines of the hot spot.
 func (ev *evaluation) budget() {
 	for i := range ev.probes {
 		if ev.res.Peak != nil && ev.channel(ev.roles.probes[i]).Name == ev.res.Peak.Channel {
-			ev.res.Budget = withShares(ev.linesOf(i))
+			ev.res.Budget = budget.WithShares(ev.linesOf(i))
 			if ev.channel(ev.roles.probes[i]).Budget == nil {
 				ev.remarks = append(ev.remarks, record.Reason{Code: "uncertainty_not_stated",
 					Text: fmt.Sprintf("no uncertainty is stated for %s: the general figure of %g K is used", ev.res.Peak.Channel, ev.c.DefaultExpK)})

@@ -137,63 +137,6 @@ func TestGuardBandArithmetic(t *testing.T) {
 	}
 }
 
-// exampleLines is the worked example of a class 1 type K probe on a precision
-// converter as bought: hot spot 85 degC, rise 64 K. The correlations are what two
-// boards on one rig with the same probes share.
-func exampleLines(run string) []record.BudgetLine {
-	line := func(name string, half, own float64, key string) record.BudgetLine {
-		l := rectLine(name, half, "", key, "worked example")
-		if key != "" {
-			l.SharedCorrelation = 1 - own*own/(l.StandardK*l.StandardK)
-		}
-		return l
-	}
-	c := constants.Default()
-	lines := []record.BudgetLine{
-		line("wire class 1", 1.5, 0.07, "spool:K/iec-1"),
-		line("converter nonlinearity", 0.95, 0.10, "channel:bench/vr1/inl"),
-		line("cold junction", 0.7, 0.10, "channel:bench/vr1/cold"),
-		line("terminal gradient", 0.3, 0, "rig:bench"),
-		line("mounting", 1.0, 0.50, "mount:bench/vr1"),
-		rectLine("pickup while loaded", 0.5, "", "", "worked example"),
-		{Name: "resolution", StandardK: 0.0625 / math.Sqrt(12), Distribution: rectangular},
-	}
-	stated := &Channel{Kind: record.Temperature, Budget: func(float64) []record.BudgetLine { return lines }}
-	return append(lines, runLines(c, stated, 64, run, true)...)
-}
-
-// TestUncertaintyExample: u_c = 1.41 K, U = 2.8 K for one board; 1.21 K and U = 2.4 K
-// for the difference of two boards on one rig, with 0.20 K more on each side for the
-// ambient correction. Taking everything as independent would claim 4.0 K.
-func TestUncertaintyExample(t *testing.T) {
-	a, b := exampleLines("bench/1"), exampleLines("bench/2")
-	if u := combine(a); math.Abs(u-1.41) > 0.01 || math.Round(20*u)/10 != 2.8 {
-		t.Errorf("u_c %.3f, want 1.41", u)
-	}
-	room := normalLine("ambient correction", 0.20, "", "", "")
-	u := combineDifference(append(a, room), append(b, room))
-	if math.Abs(u-1.21) > 0.01 || math.Round(20*u)/10 != 2.4 {
-		t.Errorf("u of the difference %.3f, want 1.21", u)
-	}
-	if naive := 2 * math.Sqrt2 * combine(a); math.Abs(naive-4.0) > 0.02 {
-		t.Errorf("independent: %.2f, want 4.0", naive)
-	}
-	ka, kb := keyLines(append(a, room)), keyLines(append(b, room))
-	if v := ka.difference(&kb); math.Abs(v-u) > 1e-12 {
-		t.Errorf("the fast difference gives %v, the plain one %v", v, u)
-	}
-	shares := 0.0
-	for _, l := range withShares(a) {
-		shares += l.Share
-	}
-	if math.Abs(shares-1) > 1e-12 {
-		t.Errorf("shares add up to %v", shares)
-	}
-	if s := a[0].Share; math.Abs(s-0.38) > 0.01 {
-		t.Errorf("the wire's share is %.3f, want 0.38", s)
-	}
-}
-
 // TestReferenceAmbientArithmetic: EN 60950-1 1.4.12 compares with the maximum plus
 // the difference of ambients: at 26 degC room a reading of 90 is 87 at 23 degC. The
 // coefficient's 0.05 gives 0.15 K standard for 3 K.

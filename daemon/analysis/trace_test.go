@@ -71,5 +71,3 @@ func TestConstantLoadEndToEnd(t *testing.T) {
 		t.Errorf("energy %.0f, truth %.0f", *res.Load.EnergyJ, tr.Truth.EnergyJ)
 	}
 }
-
-func checkFinite(t testing.TB, res any) { t.Helper(); finite.Check(t, res) }

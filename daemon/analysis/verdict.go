@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 
+	"soakrig/daemon/analysis/internal/budget"
 	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
@@ -98,11 +99,11 @@ func (ev *evaluation) limitExpanded(l *record.Limit, ch int, x float64, at int64
 	if l.Quantity == quantityRise && ev.roles.ambient >= 0 {
 		if room := ev.ambientBefore(at); series.Known(room) {
 			roomLines := append(statedLines(ev.c, ev.channel(ev.roles.ambient), room),
-				normalLine("room at the unit", ev.c.AmbientU, "", "", "constants ambient_u_k"))
-			return ev.c.CoverageFactor * combineDifference(lines, roomLines)
+				budget.Normal("room at the unit", ev.c.AmbientU, "", "", "constants ambient_u_k"))
+			return ev.c.CoverageFactor * budget.Difference(lines, roomLines)
 		}
 	}
-	return ev.c.CoverageFactor * combine(lines)
+	return ev.c.CoverageFactor * budget.Combine(lines)
 }
 
 // judgeSlope bounds the slope of the rise, or of the value for other channels.

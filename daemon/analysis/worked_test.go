@@ -4,7 +4,9 @@ import (
 	"math"
 	"testing"
 
+	"soakrig/daemon/analysis/compare"
 	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/budget"
 	"soakrig/daemon/convert"
 	"soakrig/daemon/record"
 )
@@ -53,10 +55,10 @@ func workedResult(t testing.TB, rig, unit, run string, ch record.Channel) record
 	of := Channel{Name: ch.Name, Unit: ch.Unit, Kind: ch.Kind, Role: ch.Role, Budget: func(value float64) []record.BudgetLine {
 		return table.Budget(0, value, workedColdC)
 	}}
-	lines := append(statedLines(c, &of, workedC), runLines(c, &of, workedRiseK, rig+"/"+run, true)...)
+	lines := append(statedLines(c, &of, workedC), budget.OfRun(c, workedRiseK, rig+"/"+run)...)
 	rise := workedRiseK
-	return record.Result{Rig: rig, Unit: unit, Run: run, Budget: withShares(lines), Verdict: record.VerdictPass,
-		Peak: &record.Peak{Channel: ch.Name, HeldC: workedC, RiseK: &rise, ExpandedK: c.CoverageFactor * combine(lines)}}
+	return record.Result{Rig: rig, Unit: unit, Run: run, Budget: budget.WithShares(lines), Verdict: record.VerdictPass,
+		Peak: &record.Peak{Channel: ch.Name, HeldC: workedC, RiseK: &rise, ExpandedK: c.CoverageFactor * budget.Combine(lines)}}
 }
 
 // TestWorkedBudget: u and share of every line of the worked example, as the printed
@@ -79,7 +81,7 @@ func TestWorkedBudget(t *testing.T) {
 	if len(want) > 0 {
 		t.Errorf("missing: %v", want)
 	}
-	if u := combine(r.Budget); math.Abs(u-1.41) > 0.005 {
+	if u := budget.Combine(r.Budget); math.Abs(u-1.41) > 0.005 {
 		t.Errorf("u_c = %.4f K, want 1.41", u)
 	}
 	if U := r.Peak.ExpandedK; round1(U) != 2.8 {
@@ -111,7 +113,7 @@ func TestWorkedVariants(t *testing.T) {
 // a comparison states it.
 func expandedDifference(t testing.TB, a, b record.Result) float64 {
 	t.Helper()
-	cmp, err := Compare([]record.Result{a, b}, CompareOptions{Quantity: CompareRise, Override: []string{"all"}})
+	cmp, err := compare.Runs([]record.Result{a, b}, compare.Options{Quantity: compare.Rise, Override: []string{"all"}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -141,7 +143,7 @@ func TestWorkedDifference(t *testing.T) {
 		}
 	}
 	one := 0.0
-	for _, l := range append(workedResult(t, "bench-1", "a", "r1", precise("vr1")).Budget, normalLine("ambient correction", constants.Default().AmbientU, "", "", "")) {
+	for _, l := range append(workedResult(t, "bench-1", "a", "r1", precise("vr1")).Budget, budget.Normal("ambient correction", constants.Default().AmbientU, "", "", "")) {
 		if own := 1 - l.SharedCorrelation; l.SharedBy == "run" {
 			one += l.StandardK * l.StandardK
 		} else {

@@ -11,7 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"soakrig/client/internal/report"
-	"soakrig/daemon/analysis"
+	"soakrig/daemon/analysis/compare"
 	"soakrig/daemon/record"
 )
 
@@ -35,7 +35,7 @@ zero. The file's ending says the format: .svg, .png or .pdf.`
 // compareFlags are the flags of soak compare.
 type compareFlags struct {
 	by      *outputFlag
-	rule    analysis.CompareOptions
+	rule    compare.Options
 	charts  []string // files of the chart of peaks or rises
 	curves  string   // file of the overlaid curves; empty: none
 	mapFile string
@@ -106,7 +106,7 @@ func (s *session) compare(ctx context.Context, args []string, o compareFlags) er
 	return s.writeCurves(ctx, runs, o)
 }
 
-func compareRuns(runs []*loaded, o analysis.CompareOptions) (*report.Compared, error) {
+func compareRuns(runs []*loaded, o compare.Options) (*report.Compared, error) {
 	var all []record.Result
 	for _, l := range runs {
 		if err := l.needResult(); err != nil {
@@ -144,7 +144,7 @@ func (s *session) printComparison(c *report.Compared, form string) error {
 }
 
 func (s *session) writePeaks(c *report.Compared, o compareFlags) error {
-	quantity := cmp.Or(o.by.word, analysis.CompareHeld)
+	quantity := cmp.Or(o.by.word, compare.Held)
 	for _, file := range o.charts {
 		format, err := chartFormat(file)
 		if err != nil {

@@ -11,7 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"soakrig/client/internal/report"
-	"soakrig/daemon/analysis"
+	"soakrig/daemon/analysis/compare"
 )
 
 // reportCommand is soak report.
@@ -107,14 +107,14 @@ func (s *session) page(ctx context.Context, runs []*loaded, o pageOptions) (*rep
 // addComparison puts the comparison on a page of several runs. Runs that can't be
 // compared stand side by side all the same: every mismatch is a footnote.
 func (s *session) addComparison(page *report.Page, runs []*loaded) error {
-	c, err := compareRuns(runs, analysis.CompareOptions{Override: []string{"all"}})
+	c, err := compareRuns(runs, compare.Options{Override: []string{"all"}})
 	if err != nil {
 		s.progress("no comparison: %v", err)
 		return nil
 	}
 	page.Comparison = c
 	draw := []func(io.Writer) error{func(w io.Writer) error { return report.CurvesChart(page.Runs, w, "svg") }}
-	for _, q := range []string{analysis.CompareRise, analysis.CompareReference, analysis.CompareHeld} {
+	for _, q := range []string{compare.Rise, compare.Reference, compare.Held} {
 		draw = slices.Insert(draw, 0, func(w io.Writer) error { return report.PeaksChart(c, q, w, "svg") })
 	}
 	for _, d := range draw {

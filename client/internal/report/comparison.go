@@ -6,31 +6,31 @@ import (
 	"slices"
 	"strings"
 
-	"soakrig/daemon/analysis"
+	"soakrig/daemon/analysis/compare"
 	"soakrig/daemon/record"
 )
 
 // Compared is a comparison with what its table and charts also show.
 type Compared struct {
-	analysis.Comparison
-	Held, Rise, Reference *analysis.Comparison // the same rows by another quantity; nil: no row has it
+	compare.Comparison
+	Held, Rise, Reference *compare.Comparison // the same rows by another quantity; nil: no row has it
 	results               []record.Result
 }
 
-// Compare compares results. With a *analysis.MismatchError the comparison is
+// Compare compares results. With a *compare.MismatchError the comparison is
 // refused, and only the error counts.
-func Compare(results []record.Result, o analysis.CompareOptions) (*Compared, error) {
-	main, err := analysis.Compare(results, o)
+func Compare(results []record.Result, o compare.Options) (*Compared, error) {
+	main, err := compare.Runs(results, o)
 	if err != nil {
 		return nil, err
 	}
 	c := &Compared{Comparison: main, results: results}
 	for _, q := range []struct {
 		name string
-		to   **analysis.Comparison
-	}{{analysis.CompareHeld, &c.Held}, {analysis.CompareRise, &c.Rise}, {analysis.CompareReference, &c.Reference}} {
+		to   **compare.Comparison
+	}{{compare.Held, &c.Held}, {compare.Rise, &c.Rise}, {compare.Reference, &c.Reference}} {
 		o.Quantity = q.name
-		if other, err := analysis.Compare(results, o); err == nil {
+		if other, err := compare.Runs(results, o); err == nil {
 			*q.to = &other
 		}
 	}
@@ -38,7 +38,7 @@ func Compare(results []record.Result, o analysis.CompareOptions) (*Compared, err
 }
 
 // of finds the results that a row stands for.
-func (c *Compared) of(row *analysis.ComparedRow) []*record.Result {
+func (c *Compared) of(row *compare.Row) []*record.Result {
 	var out []*record.Result
 	for i := range c.results {
 		r := &c.results[i]
@@ -66,7 +66,7 @@ func (c *Compared) Row(r *record.Result) int {
 }
 
 // same finds a row in another comparison of the same results; nil: it has none.
-func same(c *analysis.Comparison, row *analysis.ComparedRow) *analysis.ComparedRow {
+func same(c *compare.Comparison, row *compare.Row) *compare.Row {
 	if c == nil {
 		return nil
 	}
@@ -80,7 +80,7 @@ func same(c *analysis.Comparison, row *analysis.ComparedRow) *analysis.ComparedR
 }
 
 // places is a rank interval.
-func places(row *analysis.ComparedRow) string {
+func places(row *compare.Row) string {
 	switch {
 	case !row.Ranked:
 		return noValue
@@ -90,7 +90,7 @@ func places(row *analysis.ComparedRow) string {
 	return fmt.Sprintf("%d–%d", row.Best, row.Worst)
 }
 
-func rowVerdict(row *analysis.ComparedRow) string {
+func rowVerdict(row *compare.Row) string {
 	v := string(row.Verdict)
 	if row.Verdict == record.VerdictNone {
 		v = "no limit"
@@ -101,7 +101,7 @@ func rowVerdict(row *analysis.ComparedRow) string {
 	return v
 }
 
-func rowValue(row *analysis.ComparedRow) string {
+func rowValue(row *compare.Row) string {
 	if row == nil || row.Value == nil {
 		return noValue
 	}
@@ -144,10 +144,10 @@ func ComparisonTable(c *Compared) Table {
 		t.Rows = append(t.Rows, []string{places(row), unitName(row.Unit, row.Revision), orDash(row.Setup), rowVerdict(row), rowValue(same(c.Held, row)), rowValue(same(c.Rise, row)),
 			hot, optional(row.AmbientC, 1, ""), optional(row.MeanW, 0, ""), energy, orDash(held), orDash(row.Tier), load, probes, fmt.Sprint(len(row.Runs)), strings.Join(marks, " ")})
 	}
-	if !slices.ContainsFunc(c.Rows, func(r analysis.ComparedRow) bool { return len(r.Runs) != 1 }) {
+	if !slices.ContainsFunc(c.Rows, func(r compare.Row) bool { return len(r.Runs) != 1 }) {
 		t.drop("runs")
 	}
-	if !slices.ContainsFunc(c.Rows, func(r analysis.ComparedRow) bool { return len(r.Marks) > 0 }) {
+	if !slices.ContainsFunc(c.Rows, func(r compare.Row) bool { return len(r.Marks) > 0 }) {
 		t.drop("notes")
 	}
 	return t
@@ -209,7 +209,7 @@ func ComparisonCSV(c *Compared) Table {
 		for _, m := range row.Marks {
 			notes = append(notes, c.Footnotes[m-1])
 		}
-		pair := func(r *analysis.ComparedRow) (string, string) {
+		pair := func(r *compare.Row) (string, string) {
 			if r == nil {
 				return "", ""
 			}

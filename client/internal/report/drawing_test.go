@@ -10,7 +10,7 @@ import (
 	"testing"
 
 	"soakrig/client/internal/trace"
-	"soakrig/daemon/analysis"
+	"soakrig/daemon/analysis/compare"
 	"soakrig/daemon/record"
 )
 
@@ -57,12 +57,12 @@ func TestReferenceChart(t *testing.T) {
 	warm.Peak.ReferenceC, warm.Peak.RiseK, warm.Peak.AmbientC = p(80), p(57), p(27)
 	other := comparable("birch", "rated", "2", 90)
 	other.Peak.ReferenceC = p(90)
-	c, err := Compare([]record.Result{warm, other}, analysis.CompareOptions{Override: []string{"all"}})
+	c, err := Compare([]record.Result{warm, other}, compare.Options{Override: []string{"all"}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	var svg, csv bytes.Buffer
-	if err := PeaksChart(c, analysis.CompareReference, &svg, "svg"); err != nil {
+	if err := PeaksChart(c, compare.Reference, &svg, "svg"); err != nil {
 		t.Fatal(err)
 	}
 	for _, want := range []string{"Peak moved to a room at 23 °C", "alder rated 80.0 ±", "measured 84.0", "tick: the peak as measured"} {
@@ -74,7 +74,7 @@ func TestReferenceChart(t *testing.T) {
 		t.Errorf("%v: %s", err, csv.String())
 	}
 	c.results[1].Peak.ReferenceAmbientC = p(25)
-	if err := PeaksChart(c, analysis.CompareReference, &svg, "svg"); err != ErrNothingToDraw {
+	if err := PeaksChart(c, compare.Reference, &svg, "svg"); err != ErrNothingToDraw {
 		t.Errorf("two reference rooms on one axis: %v", err)
 	}
 	if c.Row(&warm) != 0 || c.Row(&other) != 1 || c.Row(&record.Result{Unit: "cedar"}) != 2 {

@@ -13,7 +13,7 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 
 	"soakrig/client/internal/chart"
-	"soakrig/daemon/analysis"
+	"soakrig/daemon/analysis/compare"
 	"soakrig/daemon/record"
 )
 
@@ -22,7 +22,7 @@ var ErrNothingToDraw = errors.New("nothing to draw")
 
 // dot is one row of a peaks chart.
 type dot struct {
-	row     *analysis.ComparedRow
+	row     *compare.Row
 	unit    int // from the top
 	setup   int
 	value   float64
@@ -37,16 +37,16 @@ type peaksChart struct {
 	bound         *float64 // the limit that all rows share
 	guard         float64  // of rows without an uncertainty
 	unit          string
-	measured      map[*analysis.ComparedRow]float64 // beside a peak moved to the reference room: the peak itself
+	measured      map[*compare.Row]float64 // beside a peak moved to the reference room: the peak itself
 }
 
 // quantity is a comparison by held, rise or reference, with its title and unit; nil:
 // there is none.
-func (c *Compared) quantity(name string) (src *analysis.Comparison, title, unit string) {
+func (c *Compared) quantity(name string) (src *compare.Comparison, title, unit string) {
 	switch name {
-	case analysis.CompareRise:
+	case compare.Rise:
 		return c.Rise, "Rise of the hot spot above the room", "K"
-	case analysis.CompareReference:
+	case compare.Reference:
 		room := ""
 		for i := range c.results {
 			if p := c.results[i].Peak; p != nil && p.ReferenceAmbientC != nil {
@@ -71,7 +71,7 @@ func PeaksChart(c *Compared, quantity string, w io.Writer, format string) error 
 	if src == nil {
 		return ErrNothingToDraw
 	}
-	p := &peaksChart{unit: unit, measured: map[*analysis.ComparedRow]float64{}}
+	p := &peaksChart{unit: unit, measured: map[*compare.Row]float64{}}
 	for i := range src.Rows {
 		row := &src.Rows[i]
 		if row.Value == nil {
@@ -82,7 +82,7 @@ func PeaksChart(c *Compared, quantity string, w io.Writer, format string) error 
 			d.u = *row.Expanded
 		}
 		p.dots = append(p.dots, d)
-		if held := same(c.Held, row); quantity == analysis.CompareReference && held != nil && held.Value != nil {
+		if held := same(c.Held, row); quantity == compare.Reference && held != nil && held.Value != nil {
 			p.measured[row] = *held.Value
 		}
 	}

@@ -10,7 +10,7 @@ import (
 	"testing"
 
 	"soakrig/client/internal/trace"
-	"soakrig/daemon/analysis"
+	"soakrig/daemon/analysis/compare"
 	"soakrig/daemon/record"
 )
 
@@ -188,7 +188,7 @@ func testCompared(t *testing.T) *Compared {
 	limited := comparable("birch", "boosted", "4", 91)
 	limited.Limited, limited.Verdict = true, record.VerdictVoid
 	c, err := Compare([]record.Result{comparable("alder", "rated", "1", 80), comparable("alder", "boosted", "2", 90), comparable("birch", "rated", "3", 99), limited},
-		analysis.CompareOptions{Override: []string{"all"}})
+		compare.Options{Override: []string{"all"}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -241,7 +241,7 @@ func TestCharts(t *testing.T) {
 	if err := CurvesChart(nil, &svg, "svg"); err != ErrNothingToDraw {
 		t.Errorf("no curves: %v", err)
 	}
-	empty, err := Compare([]record.Result{{Unit: "x", Run: "1"}}, analysis.CompareOptions{})
+	empty, err := Compare([]record.Result{{Unit: "x", Run: "1"}}, compare.Options{})
 	if err == nil {
 		if err := PeaksChart(empty, "held", &svg, "svg"); err != ErrNothingToDraw {
 			t.Errorf("no peaks: %v", err)

@@ -1,4 +1,4 @@
-package analysis
+package compare
 
 import (
 	"errors"
@@ -9,24 +9,28 @@ import (
 	"testing"
 	"time"
 
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/budget"
+	"soakrig/daemon/analysis/internal/finite"
+	"soakrig/daemon/analysis/internal/worked"
 	"soakrig/daemon/record"
 )
 
 // resultOf is a run's result as far as a comparison reads it: with the budget of the
 // worked example.
 func resultOf(unit, run string, held, room float64) record.Result {
-	c := DefaultConstants()
+	c := constants.Default()
 	rise := held - room
-	lines := withShares(exampleLines(run))
-	u := c.CoverageFactor * combine(lines)
+	lines := budget.WithShares(worked.Lines(run))
+	u := c.CoverageFactor * budget.Combine(lines)
 	ref := held - (room - 23)
 	start, end, planned := 300.0, 3900.0, 3600.0
-	return record.Result{Algorithm: Version, Rig: "bench", Run: run, Unit: unit, Setup: "rated", Verdict: record.VerdictPass,
+	return record.Result{Algorithm: "soakrig-analysis/2", Rig: "bench", Run: run, Unit: unit, Setup: "rated", Verdict: record.VerdictPass,
 		Conditions: map[string]string{"fans": "two", "voltage": "12"}, MustMatch: []string{"fans"}, Constants: c.Map(),
 		Peak:    &record.Peak{Channel: "vr1", HeldC: held, ExpandedK: u, RiseK: &rise, RiseExpandedK: &u, AmbientC: &room, ReferenceC: &ref, ReferenceExpandedK: &u},
 		Probes:  make([]record.ProbeResult, 8),
 		Load:    &record.Load{StartS: &start, EndS: &end, PlannedS: &planned, Outcome: "complete", Pattern: "constant", Held: true},
-		Ambient: &record.Ambient{MeanC: room}, Steady: &record.Steady{Tier: tierSettled}, Budget: lines}
+		Ambient: &record.Ambient{MeanC: room}, Steady: &record.Steady{Tier: "settled"}, Budget: lines}
 }
 
 // TestPairOfTheWorkedExample: two boards on one rig differ when they are more than
@@ -36,12 +40,12 @@ func TestPairOfTheWorkedExample(t *testing.T) {
 		apart float64
 		same  bool
 	}{{1, true}, {2.3, true}, {2.5, false}} {
-		cmp, err := Compare([]record.Result{resultOf("b", "1", 85+c.apart, 23), resultOf("a", "2", 85, 23)}, CompareOptions{})
+		cmp, err := Runs([]record.Result{resultOf("b", "1", 85+c.apart, 23), resultOf("a", "2", 85, 23)}, Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
-		checkFinite(t, cmp)
-		if cmp.Quantity != CompareRise || len(cmp.Pairs) != 1 {
+		finite.Check(t, cmp)
+		if cmp.Quantity != Rise || len(cmp.Pairs) != 1 {
 			t.Fatalf("%s, %d pairs", cmp.Quantity, len(cmp.Pairs))
 		}
 		p := cmp.Pairs[0]
@@ -69,7 +73,7 @@ func TestRoomSensorWidensRows(t *testing.T) {
 		r.Peak.RiseExpandedK, r.Peak.ReferenceExpandedK = &u, &u
 		return r
 	}
-	for _, quantity := range []string{CompareRise, CompareReference} {
+	for _, quantity := range []string{Rise, Reference} {
 		for _, c := range []struct {
 			rig  string
 			want float64
@@ -77,7 +81,7 @@ func TestRoomSensorWidensRows(t *testing.T) {
 			{"bench", 2.42},
 			{"other", math.Sqrt(2.42*2.42 + 2*(rise*rise-2.83*2.83-0.4*0.4))},
 		} {
-			cmp, err := Compare([]record.Result{made("a", "1", "bench"), made("b", "2", c.rig)}, CompareOptions{Quantity: quantity, Override: []string{"all"}})
+			cmp, err := Runs([]record.Result{made("a", "1", "bench"), made("b", "2", c.rig)}, Options{Quantity: quantity, Override: []string{"all"}})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -96,7 +100,7 @@ func TestRoomSensorWidensRows(t *testing.T) {
 // TestRanksAreNotTransitive: A equals B, B equals C, A is cooler than C. Groups
 // would mislead; intervals do not.
 func TestRanksAreNotTransitive(t *testing.T) {
-	cmp, err := Compare([]record.Result{resultOf("a", "1", 80, 23), resultOf("b", "2", 82, 23), resultOf("c", "3", 84, 23)}, CompareOptions{Quantity: CompareHeld})
+	cmp, err := Runs([]record.Result{resultOf("a", "1", 80, 23), resultOf("b", "2", 82, 23), resultOf("c", "3", 84, 23)}, Options{Quantity: Held})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -116,11 +120,11 @@ func TestPublishedFactor(t *testing.T) {
 		for i := range n {
 			rs = append(rs, resultOf(fmt.Sprintf("u%02d", i), fmt.Sprint(i), 80, 23))
 		}
-		cmp, err := Compare(rs, CompareOptions{Public: true})
+		cmp, err := Runs(rs, Options{Public: true})
 		if err != nil || math.Abs(cmp.CoverageFactor-want) > 0.006 {
 			t.Errorf("%d boards: k = %.3f, want %.2f; %v", n, cmp.CoverageFactor, want, err)
 		}
-		if inside, _ := Compare(rs, CompareOptions{}); inside.CoverageFactor != 2 || !strings.Contains(inside.Rule, "pair by pair") {
+		if inside, _ := Runs(rs, Options{}); inside.CoverageFactor != 2 || !strings.Contains(inside.Rule, "pair by pair") {
 			t.Errorf("inside the lab k = %v: %s", inside.CoverageFactor, inside.Rule)
 		}
 	}
@@ -138,7 +142,7 @@ func TestFalseOrdersInATable(t *testing.T) {
 			for i := range 8 {
 				rs = append(rs, resultOf(fmt.Sprint(i), fmt.Sprint(i), 80+0.855*r.NormFloat64(), 23))
 			}
-			cmp, err := Compare(rs, CompareOptions{Public: public})
+			cmp, err := Runs(rs, Options{Public: public})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -171,14 +175,14 @@ func TestMismatchesAreRefusedUnlessOverridden(t *testing.T) {
 		}},
 		{"load_length", func(r *record.Result) { v := 7200.0; r.Load.PlannedS = &v }},
 		{"ambient", func(r *record.Result) { r.Ambient.MeanC = 24.5 }},
-		{"settled", func(r *record.Result) { r.Steady.Tier = tierRising }},
+		{"settled", func(r *record.Result) { r.Steady.Tier = "rising" }},
 		{"probes", func(r *record.Result) { r.Probes = r.Probes[:7] }},
 		{"algorithm", func(r *record.Result) { r.Algorithm = "older" }},
 		{"peak_hold_s", func(r *record.Result) { r.Constants = map[string]float64{"peak_hold_s": 30} }},
 	} {
 		rs := []record.Result{resultOf("a", "1", 80, 23), resultOf("b", "2", 85, 23), resultOf("c", "3", 90, 23)}
 		c.change(&rs[2])
-		cmp, err := Compare(rs, CompareOptions{})
+		cmp, err := Runs(rs, Options{})
 		var refused *MismatchError
 		if !errors.As(err, &refused) || len(refused.Mismatches) != 1 || refused.Mismatches[0].Key != c.key || !strings.Contains(err.Error(), c.key) {
 			t.Errorf("%s: %v", c.key, err)
@@ -188,7 +192,7 @@ func TestMismatchesAreRefusedUnlessOverridden(t *testing.T) {
 			t.Errorf("%s: the table is not filled beside the error", c.key)
 		}
 		for _, o := range [][]string{{c.key}, {"all"}} {
-			cmp, err = Compare(rs, CompareOptions{Override: o})
+			cmp, err = Runs(rs, Options{Override: o})
 			if err != nil {
 				t.Errorf("%s overridden by %v: %v", c.key, o, err)
 			}
@@ -196,7 +200,7 @@ func TestMismatchesAreRefusedUnlessOverridden(t *testing.T) {
 				t.Errorf("%s: the override is not printed: %v %v", c.key, cmp.Footnotes, cmp.Rows[2].Marks)
 			}
 		}
-		if _, err = Compare(rs, CompareOptions{Override: []string{"something else"}}); err == nil {
+		if _, err = Runs(rs, Options{Override: []string{"something else"}}); err == nil {
 			t.Errorf("%s: overriding another key let it through", c.key)
 		}
 	}
@@ -207,18 +211,18 @@ func TestMismatchesAreRefusedUnlessOverridden(t *testing.T) {
 func TestWhoGetsNoPlace(t *testing.T) {
 	limited := resultOf("hotrod", "3", 70, 23)
 	limited.Limited, limited.Verdict = true, record.VerdictVoid
-	limited.Steady.Tier = tierRising
+	limited.Steady.Tier = "rising"
 	lost := resultOf("loose", "4", 60, 23)
 	lost.Verdict, lost.Peak.LowerBound = record.VerdictVoid, true
 	void := resultOf("warm", "5", 75, 27)
 	void.Verdict, void.Reasons = record.VerdictVoid, []record.Reason{{Code: "ambient_band", Text: "the room was warm"}}
 	none := resultOf("mute", "6", 75, 23)
 	none.Peak, none.Verdict = nil, record.VerdictVoid
-	cmp, err := Compare([]record.Result{resultOf("a", "1", 80, 23), resultOf("b", "2", 90, 23), limited, lost, void, none}, CompareOptions{})
+	cmp, err := Runs([]record.Result{resultOf("a", "1", 80, 23), resultOf("b", "2", 90, 23), limited, lost, void, none}, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	checkFinite(t, cmp)
+	finite.Check(t, cmp)
 	want := map[string]string{"hotrod rated": "thermal_limiting", "loose rated": "lower_bound", "warm rated": "void", "mute rated": "no_value"}
 	if len(cmp.NotRanked) != len(want) {
 		t.Fatalf("without a place: %+v", cmp.NotRanked)
@@ -255,7 +259,7 @@ func TestPooledRepeats(t *testing.T) {
 	for _, d := range apart {
 		sum += d * d / 2
 	}
-	cmp, err := Compare(rs, CompareOptions{})
+	cmp, err := Runs(rs, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -263,14 +267,14 @@ func TestPooledRepeats(t *testing.T) {
 	if p == nil || p.Degrees != 4 || p.Units != 4 || math.Abs(p.SD-math.Sqrt(sum/4)) > 1e-9 || p.Used {
 		t.Fatalf("pooled %+v, by hand %.4f", p, math.Sqrt(sum/4))
 	}
-	single, _ := Compare([]record.Result{rs[0], rs[2]}, CompareOptions{})
+	single, _ := Runs([]record.Result{rs[0], rs[2]}, Options{})
 	if len(cmp.Rows) != 4 || len(cmp.Rows[0].Runs) != 2 || *cmp.Rows[0].Expanded >= *single.Rows[0].Expanded {
 		t.Errorf("a mean of two runs has U %v, one run %v", *cmp.Rows[0].Expanded, *single.Rows[0].Expanded)
 	}
 	if cmp.Pairs[0].Expanded >= single.Pairs[0].Expanded || single.Pooled != nil {
 		t.Errorf("difference of means %v, of single runs %v", cmp.Pairs[0].Expanded, single.Pairs[0].Expanded)
 	}
-	again, err := Compare(rs, CompareOptions{Remounted: true})
+	again, err := Runs(rs, Options{Remounted: true})
 	if err != nil || !again.Pooled.Used || again.Pairs[0].Expanded >= cmp.Pairs[0].Expanded {
 		t.Errorf("remounted: %+v, pair %v against %v; %v", again.Pooled, again.Pairs[0].Expanded, cmp.Pairs[0].Expanded, err)
 	}
@@ -280,7 +284,7 @@ func TestPooledRepeats(t *testing.T) {
 func TestAVoidRepeatDoesNotSpoilTheRow(t *testing.T) {
 	bad := resultOf("a", "a-2", 120, 23)
 	bad.Verdict = record.VerdictVoid
-	cmp, err := Compare([]record.Result{resultOf("a", "a-1", 80, 23), bad, resultOf("b", "b-1", 90, 23)}, CompareOptions{})
+	cmp, err := Runs([]record.Result{resultOf("a", "a-1", 80, 23), bad, resultOf("b", "b-1", 90, 23)}, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -291,13 +295,13 @@ func TestAVoidRepeatDoesNotSpoilTheRow(t *testing.T) {
 }
 
 func TestCompareBadInput(t *testing.T) {
-	if _, err := Compare(nil, CompareOptions{}); !errors.Is(err, ErrNothingToCompare) {
+	if _, err := Runs(nil, Options{}); !errors.Is(err, ErrNothing) {
 		t.Error(err)
 	}
-	if _, err := Compare([]record.Result{resultOf("a", "1", 80, 23)}, CompareOptions{Quantity: "colour"}); err == nil || !strings.Contains(err.Error(), "held, rise or reference") {
+	if _, err := Runs([]record.Result{resultOf("a", "1", 80, 23)}, Options{Quantity: "colour"}); err == nil || !strings.Contains(err.Error(), "held, rise or reference") {
 		t.Error(err)
 	}
-	cmp, err := Compare([]record.Result{resultOf("a", "1", 80, 23)}, CompareOptions{Quantity: CompareReference, Public: true})
+	cmp, err := Runs([]record.Result{resultOf("a", "1", 80, 23)}, Options{Quantity: Reference, Public: true})
 	if err != nil || len(cmp.Rows) != 1 || cmp.Rows[0].Best != 1 || cmp.Rows[0].Worst != 1 || len(cmp.Pairs) != 0 {
 		t.Errorf("one row: %+v %v", cmp, err)
 	}
@@ -310,7 +314,7 @@ func TestAThousandRuns(t *testing.T) {
 		rs = append(rs, resultOf(fmt.Sprint("u", i), fmt.Sprint(i), 80+float64(i%37)/3, 23))
 	}
 	began := time.Now()
-	cmp, err := Compare(rs, CompareOptions{})
+	cmp, err := Runs(rs, Options{})
 	if err != nil || len(cmp.Rows) != 1000 || len(cmp.Pairs) != 2016 || cmp.PairsLeftOut != 499500-2016 {
 		t.Fatalf("%d rows, %d pairs, %d left out, %v", len(cmp.Rows), len(cmp.Pairs), cmp.PairsLeftOut, err)
 	}

@@ -1,21 +1,24 @@
-package analysis
+package compare
 
 import (
 	"math"
 	"slices"
 	"strings"
 
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/budget"
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
 // meanLines are the budget lines of the mean of the row's runs. What a run has anew
 // shrinks with their number; what stays from run to run does not, and what belongs to a
 // channel is averaged over the channels that held the peaks.
-func (r *ComparedRow) meanLines(quantity string, c Constants, remounted bool) []record.BudgetLine {
+func (r *Row) meanLines(quantity string, c constants.Set, remounted bool) []record.BudgetLine {
 	var m meanOfLines
 	n := 0
 	for i := range r.results {
-		if v, _ := valueOf(&r.results[i], quantity); has(v) {
+		if v, _ := valueOf(&r.results[i], quantity); series.Known(v) {
 			n++
 			for _, l := range r.linesOf(&r.results[i], quantity, c) {
 				m.add(l, r.stays(&l, &r.results[i], remounted))
@@ -26,40 +29,37 @@ func (r *ComparedRow) meanLines(quantity string, c Constants, remounted bool) []
 }
 
 // linesOf are the lines of one run's quantity.
-func (r *ComparedRow) linesOf(x *record.Result, quantity string, c Constants) []record.BudgetLine {
+func (r *Row) linesOf(x *record.Result, quantity string, c constants.Set) []record.BudgetLine {
 	_, expanded := valueOf(x, quantity)
 	if len(x.Budget) == 0 { // the run's uncertainty stands as a whole
-		if !has(expanded) {
+		if !series.Known(expanded) {
 			expanded = c.DefaultExpK
 		}
-		return []record.BudgetLine{normalLine("as reported", expanded/c.CoverageFactor, "", "", "the run's expanded uncertainty")}
+		return []record.BudgetLine{budget.Normal("as reported", expanded/c.CoverageFactor, "", "", "the run's expanded uncertainty")}
 	}
-	if quantity == CompareHeld {
+	if quantity == Held {
 		return x.Budget
 	}
-	lines := append(slices.Clone(x.Budget), normalLine(ambientCorrection, c.AmbientU, "", "", "constants ambient_u_k"))
+	lines := append(slices.Clone(x.Budget), budget.Normal(ambientCorrection, c.AmbientU, "", "", "constants ambient_u_k"))
 	// What the run's own uncertainty of a rise has beyond these is the room sensor's.
 	// Runs on one rig share it, so it widens a row and not their difference. There is
 	// nothing beyond where the sensor shares errors with the probes.
-	if u := combine(lines); has(expanded) && expanded/c.CoverageFactor > u {
+	if u := budget.Combine(lines); series.Known(expanded) && expanded/c.CoverageFactor > u {
 		room := math.Sqrt(float64(expanded/c.CoverageFactor*(expanded/c.CoverageFactor)) - float64(u*u))
-		lines = append(lines, normalLine("room sensor", room, "channel", "room of "+r.Rig, "the runs' expanded uncertainty of the rise"))
+		lines = append(lines, budget.Normal("room sensor", room, "channel", "room of "+r.Rig, "the runs' expanded uncertainty of the rise"))
 	}
 	return lines
 }
 
-const (
-	ambientCorrection = "ambient correction"
-	peakEstimator     = "peak estimator"
-)
+const ambientCorrection = "ambient correction"
 
 // stays names what a row's runs share of a line beyond its key; empty: each has it anew.
 // A board that is soaked again has the same probes at the same places, unless they were
 // remounted, and the same pickup; a figure that nothing is known of stays altogether.
-func (r *ComparedRow) stays(l *record.BudgetLine, x *record.Result, remounted bool) string {
+func (r *Row) stays(l *record.BudgetLine, x *record.Result, remounted bool) string {
 	mounting := strings.HasPrefix(l.Name, "mounting")
 	switch {
-	case mounting && remounted, l.SharedKey != "" && !mounting, l.SharedBy == "run", l.Name == ambientCorrection, l.Name == peakEstimator:
+	case mounting && remounted, l.SharedKey != "" && !mounting, l.SharedBy == "run", l.Name == ambientCorrection, l.Name == budget.PeakEstimator:
 		return ""
 	case mounting && x.Peak != nil:
 		return strings.Join([]string{"row", r.Unit, r.Revision, r.Setup, r.Rig, x.Peak.Channel}, "\x00")

@@ -1,4 +1,4 @@
-package analysis
+package compare
 
 import (
 	"fmt"
@@ -6,6 +6,7 @@ import (
 	"slices"
 	"testing"
 
+	"soakrig/daemon/analysis/internal/budget"
 	"soakrig/daemon/record"
 )
 
@@ -13,11 +14,11 @@ import (
 // converter shares, mounting and pickup of this board, and what each run has anew.
 func handLines(channel, run string) []record.BudgetLine {
 	return []record.BudgetLine{
-		normalLine("wire", 0.9, "spool", "spool:bench", ""),
-		normalLine("converter", 1.1, "converter", "converter:"+channel, ""),
-		normalLine("mounting and contact, remounted each time", 0.5, "", "", ""),
-		normalLine("pickup while loaded", 0.3, "", "", ""),
-		normalLine("run to run", 0.4, "run", "run:"+run, ""),
+		budget.Normal("wire", 0.9, "spool", "spool:bench", ""),
+		budget.Normal("converter", 1.1, "converter", "converter:"+channel, ""),
+		budget.Normal("mounting and contact, remounted each time", 0.5, "", "", ""),
+		budget.Normal("pickup while loaded", 0.3, "", "", ""),
+		budget.Normal("run to run", 0.4, "run", "run:"+run, ""),
 	}
 }
 
@@ -56,7 +57,7 @@ func TestMeansOfRepeats(t *testing.T) {
 		{"another hot spot in the first run", handRuns("a", 80, "vr2", "vr1"), handRuns("b", 82, "vr1"), false,
 			0.81 + 2*0.3025 + 0.125 + 0.09 + 0.08, row, 2*0.3025 + 0.125 + 0.25 + 2*0.09 + 0.08 + 0.16},
 	} {
-		cmp, err := Compare(append(slices.Clone(c.a), c.b...), CompareOptions{Quantity: CompareHeld, Remounted: c.remounted})
+		cmp, err := Runs(append(slices.Clone(c.a), c.b...), Options{Quantity: Held, Remounted: c.remounted})
 		if err != nil {
 			t.Fatalf("%s: %v", c.name, err)
 		}
@@ -76,10 +77,10 @@ func TestMeansOfRepeats(t *testing.T) {
 // (1.05 - 0.5)^2 + 0.51 * 1.5^2.
 func TestSharesOfDifferentSize(t *testing.T) {
 	a, b := handRuns("a", 80, "vr1"), handRuns("b", 90, "vr1")
-	a[0].Budget = []record.BudgetLine{normalLine("converter", 0.5, "converter", "one", "")}
-	b[0].Budget = []record.BudgetLine{normalLine("converter", 1.5, "converter", "one", "")}
+	a[0].Budget = []record.BudgetLine{budget.Normal("converter", 0.5, "converter", "one", "")}
+	b[0].Budget = []record.BudgetLine{budget.Normal("converter", 1.5, "converter", "one", "")}
 	b[0].Budget[0].SharedCorrelation = 0.49
-	cmp, err := Compare(append(a, b...), CompareOptions{Quantity: CompareHeld})
+	cmp, err := Runs(append(a, b...), Options{Quantity: Held})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -94,9 +95,9 @@ func TestRepeatsOfUnknownErrors(t *testing.T) {
 	reported, general := handRuns("a", 80, "vr1", "vr1", "vr1"), handRuns("b", 82, "vr1", "vr1", "vr1")
 	for i := range reported {
 		reported[i].Budget, reported[i].Peak.ExpandedK = nil, 3
-		general[i].Budget = []record.BudgetLine{normalLine("not stated: general figure", 1.5, "", "", "")}
+		general[i].Budget = []record.BudgetLine{budget.Normal("not stated: general figure", 1.5, "", "", "")}
 	}
-	cmp, err := Compare(append(reported, general...), CompareOptions{Quantity: CompareHeld})
+	cmp, err := Runs(append(reported, general...), Options{Quantity: Held})
 	if err != nil {
 		t.Fatal(err)
 	}

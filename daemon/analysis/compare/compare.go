@@ -1,4 +1,7 @@
-package analysis
+// Package compare ranks units by the results of their runs: it refuses what does not
+// match, takes repeats together, and says which differences the uncertainty allows to
+// claim. It needs finished results only, judges no run, and draws no table.
+package compare
 
 import (
 	"errors"
@@ -7,18 +10,21 @@ import (
 	"slices"
 	"strings"
 
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/budget"
+	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
 
 // Quantities that runs are compared by.
 const (
-	CompareHeld      = "held"      // the peak held, degC
-	CompareRise      = "rise"      // the peak above the room, K
-	CompareReference = "reference" // the peak moved to the reference ambient, degC
+	Held      = "held"      // the peak held, degC
+	Rise      = "rise"      // the peak above the room, K
+	Reference = "reference" // the peak moved to the reference ambient, degC
 )
 
-// CompareOptions say how runs are compared.
-type CompareOptions struct {
+// Options say how runs are compared.
+type Options struct {
 	Quantity string   `json:"quantity,omitempty"`  // held, rise, reference; empty: rise if every row has one, else held
 	Public   bool     `json:"public,omitempty"`    // true: one coverage factor for the whole table (Bonferroni); false: k = 2 for each pair
 	Override []string `json:"override,omitempty"`  // mismatches to accept, by key; "all" accepts every one. They are printed
@@ -36,17 +42,17 @@ type Comparison struct {
 	Unit           string          `json:"unit"`
 	CoverageFactor float64         `json:"coverage_factor"` // of pairs
 	Rule           string          `json:"rule"`            // for people
-	Rows           []ComparedRow   `json:"rows"`            // coolest first
-	Pairs          []ComparedPair  `json:"pairs"`           // of the rows that rank
+	Rows           []Row           `json:"rows"`            // coolest first
+	Pairs          []Pair          `json:"pairs"`           // of the rows that rank
 	PairsLeftOut   int             `json:"pairs_left_out"`  // beyond MaxPairs
 	Mismatches     []Mismatch      `json:"mismatches"`
-	Pooled         *PooledRepeat   `json:"pooled,omitempty"` // nil: no unit was repeated
+	Pooled         *Pooled         `json:"pooled,omitempty"` // nil: no unit was repeated
 	Footnotes      []string        `json:"footnotes"`
 	NotRanked      []record.Reason `json:"not_ranked"` // rows without a place, and why
 }
 
-// ComparedRow is one unit in one setup: the mean of its runs.
-type ComparedRow struct {
+// Row is one unit in one setup: the mean of its runs.
+type Row struct {
 	Unit       string         `json:"unit"`
 	Revision   string         `json:"revision,omitempty"`
 	Setup      string         `json:"setup,omitempty"`
@@ -74,12 +80,12 @@ type ComparedRow struct {
 	LoadS      *float64       `json:"load_s,omitempty"`
 	Factor     *float64       `json:"factor,omitempty"` // coverage factor of Expanded: 2, or Student's t where few repeats enter
 	lines      []record.BudgetLine
-	repeat     Component // what repeats give to lines; zero: nothing
+	repeat     budget.Component // what repeats give to lines; zero: nothing
 	results    []record.Result
 }
 
-// ComparedPair is the difference of two rows.
-type ComparedPair struct {
+// Pair is the difference of two rows.
+type Pair struct {
 	A                 int     `json:"a"` // index into Rows
 	B                 int     `json:"b"`
 	Difference        float64 `json:"difference"` // B minus A
@@ -97,8 +103,8 @@ type Mismatch struct {
 	Overridden bool   `json:"overridden"`
 }
 
-// PooledRepeat is the run-to-run standard deviation pooled over units with repeats.
-type PooledRepeat struct {
+// Pooled is the run-to-run standard deviation pooled over units with repeats.
+type Pooled struct {
 	SD      float64 `json:"sd"`
 	Degrees int     `json:"degrees"`
 	Units   int     `json:"units"`
@@ -123,25 +129,25 @@ func (e *MismatchError) Error() string {
 	return b.String()
 }
 
-// ErrNothingToCompare says that there were no results.
-var ErrNothingToCompare = errors.New("there are no results to compare")
+// ErrNothing says that there were no results.
+var ErrNothing = errors.New("there are no results to compare")
 
-// Compare ranks units by their runs. Runs of the same unit, revision, setup and rig
+// Runs ranks units by the results of their runs. Runs of the same unit, revision, setup and rig
 // are repeats of one row. Rows that do not match are refused with a *MismatchError
 // unless overridden; the Comparison is filled in either case. Rows whose verdict is
 // void for other reasons than thermal limiting, or that have no value, get no place.
-func Compare(results []record.Result, o CompareOptions) (Comparison, error) {
+func Runs(results []record.Result, o Options) (Comparison, error) {
 	if len(results) == 0 {
-		return Comparison{}, ErrNothingToCompare
+		return Comparison{}, ErrNothing
 	}
 	rows := gatherRows(results)
-	cmp := Comparison{Rows: rows, Pairs: []ComparedPair{}, Mismatches: []Mismatch{}, Footnotes: []string{}, NotRanked: []record.Reason{}}
+	cmp := Comparison{Rows: rows, Pairs: []Pair{}, Mismatches: []Mismatch{}, Footnotes: []string{}, NotRanked: []record.Reason{}}
 	if err := cmp.choose(o.Quantity); err != nil {
 		return cmp, err
 	}
-	c := DefaultConstants()
+	c := constants.Default()
 	cmp.Pooled = pool(cmp.Rows, cmp.Quantity)
-	var pooled *PooledRepeat
+	var pooled *Pooled
 	if p := cmp.Pooled; o.Remounted && p != nil && p.Degrees >= leastPooled {
 		p.Used, pooled = true, p
 	}
@@ -159,8 +165,8 @@ func Compare(results []record.Result, o CompareOptions) (Comparison, error) {
 	return cmp, nil
 }
 
-func gatherRows(results []record.Result) []ComparedRow {
-	var rows []ComparedRow
+func gatherRows(results []record.Result) []Row {
+	var rows []Row
 	at := make(map[[4]string]int)
 	for _, r := range results {
 		key := [4]string{r.Unit, r.Revision, r.Setup, r.Rig}
@@ -168,7 +174,7 @@ func gatherRows(results []record.Result) []ComparedRow {
 		if !ok {
 			i = len(rows)
 			at[key] = i
-			rows = append(rows, ComparedRow{Unit: r.Unit, Revision: r.Revision, Setup: r.Setup, Rig: r.Rig})
+			rows = append(rows, Row{Unit: r.Unit, Revision: r.Revision, Setup: r.Setup, Rig: r.Rig})
 		}
 		rows[i].results = append(rows[i].results, r)
 		rows[i].Runs = append(rows[i].Runs, r.Run)
@@ -178,38 +184,31 @@ func gatherRows(results []record.Result) []ComparedRow {
 
 func valueOf(r *record.Result, quantity string) (value, expanded float64) {
 	if r.Peak == nil {
-		return absent, absent
+		return series.Absent(), series.Absent()
 	}
 	v, u := (*float64)(nil), (*float64)(nil)
 	switch quantity {
-	case CompareHeld:
+	case Held:
 		v, u = &r.Peak.HeldC, &r.Peak.ExpandedK
-	case CompareRise:
+	case Rise:
 		v, u = r.Peak.RiseK, r.Peak.RiseExpandedK
-	case CompareReference:
+	case Reference:
 		v, u = r.Peak.ReferenceC, r.Peak.ReferenceExpandedK
 	}
-	return orAbsent(v), orAbsent(u)
-}
-
-func orAbsent(p *float64) float64 {
-	if p == nil {
-		return absent
-	}
-	return *p
+	return series.OrAbsent(v), series.OrAbsent(u)
 }
 
 // choose settles the quantity.
 func (cmp *Comparison) choose(quantity string) error {
 	switch quantity {
-	case CompareHeld, CompareRise, CompareReference:
+	case Held, Rise, Reference:
 	case "":
-		quantity = CompareRise
+		quantity = Rise
 		for i := range cmp.Rows {
 			for j := range cmp.Rows[i].results {
 				r := &cmp.Rows[i].results[j]
 				if r.Peak != nil && r.Peak.RiseK == nil {
-					quantity = CompareHeld
+					quantity = Held
 				}
 			}
 		}
@@ -217,27 +216,27 @@ func (cmp *Comparison) choose(quantity string) error {
 		return fmt.Errorf("compare by %q is not possible; use held, rise or reference", quantity)
 	}
 	cmp.Quantity, cmp.Unit = quantity, "degC"
-	if quantity == CompareRise {
+	if quantity == Rise {
 		cmp.Unit = "K"
 	}
 	return nil
 }
 
 // pool gives the run-to-run standard deviation over rows with repeats.
-func pool(rows []ComparedRow, quantity string) *PooledRepeat {
-	p := PooledRepeat{}
+func pool(rows []Row, quantity string) *Pooled {
+	p := Pooled{}
 	sum := 0.0
 	for i := range rows {
 		var x []float64
 		for j := range rows[i].results {
-			if v, _ := valueOf(&rows[i].results[j], quantity); has(v) {
+			if v, _ := valueOf(&rows[i].results[j], quantity); series.Known(v) {
 				x = append(x, v)
 			}
 		}
 		if len(x) < 2 {
 			continue
 		}
-		m := meanOf(x)
+		m := series.Mean(x)
 		for _, v := range x {
 			sum += float64((v - m) * (v - m))
 		}
@@ -247,12 +246,12 @@ func pool(rows []ComparedRow, quantity string) *PooledRepeat {
 	if p.Degrees == 0 {
 		return nil
 	}
-	p.SD, p.Factor = root(sum/float64(p.Degrees)), StudentT(0.95, p.Degrees)
+	p.SD, p.Factor = math.Sqrt(sum/float64(p.Degrees)), budget.StudentT(0.95, p.Degrees)
 	return &p
 }
 
 // fill takes the numbers of a row from its runs.
-func (r *ComparedRow) fill(quantity string, c Constants, pooled *PooledRepeat, remounted bool) {
+func (r *Row) fill(quantity string, c constants.Set, pooled *Pooled, remounted bool) {
 	var values, held, rise, room, power, energy, loss, load []float64
 	order := []record.Verdict{record.VerdictNone, record.VerdictPass, record.VerdictMarginal, record.VerdictFail, record.VerdictVoid}
 	r.Verdict, r.Ranked = record.VerdictNone, false
@@ -263,15 +262,15 @@ func (r *ComparedRow) fill(quantity string, c Constants, pooled *PooledRepeat, r
 			r.Verdict = x.Verdict
 		}
 		r.Limited = r.Limited || x.Limited
-		if v, _ := valueOf(x, quantity); has(v) {
+		if v, _ := valueOf(x, quantity); series.Known(v) {
 			values = append(values, v)
 		}
 		if p := x.Peak; p != nil {
-			held, rise, room = append(held, p.HeldC), append(rise, orAbsent(p.RiseK)), append(room, orAbsent(p.AmbientC))
+			held, rise, room = append(held, p.HeldC), append(rise, series.OrAbsent(p.RiseK)), append(room, series.OrAbsent(p.AmbientC))
 			r.LowerBound, r.HotSpot = r.LowerBound || p.LowerBound, p.Channel
 		}
 		if l := x.Load; l != nil {
-			power, energy, loss = append(power, orAbsent(l.MeanW)), append(energy, orAbsent(l.EnergyJ)), append(loss, orAbsent(l.LossShare))
+			power, energy, loss = append(power, series.OrAbsent(l.MeanW)), append(energy, series.OrAbsent(l.EnergyJ)), append(loss, series.OrAbsent(l.LossShare))
 			r.Pattern = l.Pattern
 			load = append(load, loadLength(l))
 		}
@@ -279,15 +278,15 @@ func (r *ComparedRow) fill(quantity string, c Constants, pooled *PooledRepeat, r
 			r.Tier = x.Steady.Tier
 		}
 	}
-	r.Value = number(meanOf(values))
-	r.HeldC, r.RiseK, r.AmbientC = number(meanOf(held)), number(meanOf(rise)), number(meanOf(room))
-	r.MeanW, r.EnergyJ, r.LossShare = number(meanOf(power)), number(meanOf(energy)), number(meanOf(loss))
-	r.LoadS = number(meanOf(load))
+	r.Value = series.OrNil(series.Mean(values))
+	r.HeldC, r.RiseK, r.AmbientC = series.OrNil(series.Mean(held)), series.OrNil(series.Mean(rise)), series.OrNil(series.Mean(room))
+	r.MeanW, r.EnergyJ, r.LossShare = series.OrNil(series.Mean(power)), series.OrNil(series.Mean(energy)), series.OrNil(series.Mean(loss))
+	r.LoadS = series.OrNil(series.Mean(load))
 	r.lines, r.repeat = replaceRepeat(r.meanLines(quantity, c, remounted), pooled, len(values))
 	if r.Value != nil {
-		u := combine(r.lines)
+		u := budget.Combine(r.lines)
 		k := coverage95(effective(u, r.repeat), c.CoverageFactor)
-		r.Expanded, r.Factor = number(k*u), number(k)
+		r.Expanded, r.Factor = series.OrNil(k*u), series.OrNil(k)
 	}
 }
 
@@ -297,7 +296,7 @@ const leastPooled = 4
 
 // dropVoid leaves out void runs where the row has others. Runs that were limited
 // stay: they say something of the unit.
-func (r *ComparedRow) dropVoid() {
+func (r *Row) dropVoid() {
 	bad := func(x record.Result) bool { return x.Verdict == record.VerdictVoid && !x.Limited }
 	if good := slices.DeleteFunc(slices.Clone(r.results), bad); len(good) > 0 && len(good) < len(r.results) {
 		for i := range r.results {
@@ -311,49 +310,49 @@ func (r *ComparedRow) dropVoid() {
 
 // replaceRepeat puts the pooled deviation of n runs in the place of mounting and run
 // to run, and gives it with its degrees of freedom.
-func replaceRepeat(lines []record.BudgetLine, pooled *PooledRepeat, n int) ([]record.BudgetLine, Component) {
+func replaceRepeat(lines []record.BudgetLine, pooled *Pooled, n int) ([]record.BudgetLine, budget.Component) {
 	if pooled == nil || n == 0 {
-		return lines, Component{}
+		return lines, budget.Component{}
 	}
 	lines = slices.DeleteFunc(lines, func(l record.BudgetLine) bool {
 		return l.Name == "run to run" || strings.HasPrefix(l.Name, "mounting")
 	})
 	u := max(pooled.SD/math.Sqrt(float64(n)), 0)
-	return append(lines, normalLine("repeats, remounted", u, "", "", fmt.Sprintf("pooled over %d units, %d degrees of freedom", pooled.Units, pooled.Degrees))),
-		Component{StandardK: u, Degrees: float64(pooled.Degrees)}
+	return append(lines, budget.Normal("repeats, remounted", u, "", "", fmt.Sprintf("pooled over %d units, %d degrees of freedom", pooled.Units, pooled.Degrees))),
+		budget.Component{StandardK: u, Degrees: float64(pooled.Degrees)}
 }
 
 // effective are the effective degrees of freedom of a combined uncertainty of which
 // only the repeats have few (JCGM 100, G.4.1).
-func effective(combined float64, repeat Component) float64 {
-	rest := root(float64(combined*combined) - float64(repeat.StandardK*repeat.StandardK))
-	return EffectiveDegrees([]Component{{StandardK: rest}, repeat})
+func effective(combined float64, repeat budget.Component) float64 {
+	rest := math.Sqrt(max(float64(combined*combined)-float64(repeat.StandardK*repeat.StandardK), 0))
+	return budget.EffectiveDegrees([]budget.Component{{StandardK: rest}, repeat})
 }
 
 // coverage95 is the coverage factor at 95 %: as configured, or Student's t where the
 // effective degrees of freedom are few.
 func coverage95(degrees, configured float64) float64 {
-	if degrees > manyDegrees {
+	if degrees > budget.ManyDegrees {
 		return configured
 	}
-	return max(CoverageFor(degrees), configured)
+	return max(budget.CoverageFor(degrees), configured)
 }
 
 func loadLength(l *record.Load) float64 {
 	if l.StartS == nil || l.EndS == nil {
-		return absent
+		return series.Absent()
 	}
 	return *l.EndS - *l.StartS
 }
 
-func coolerFirst(a, b ComparedRow) int {
-	x, y := orAbsent(a.Value), orAbsent(b.Value)
+func coolerFirst(a, b Row) int {
+	x, y := series.OrAbsent(a.Value), series.OrAbsent(b.Value)
 	switch {
-	case !has(x) && !has(y):
+	case !series.Known(x) && !series.Known(y):
 		return strings.Compare(a.Unit, b.Unit)
-	case !has(x):
+	case !series.Known(x):
 		return 1
-	case !has(y):
+	case !series.Known(y):
 		return -1
 	case x < y:
 		return -1
@@ -384,7 +383,7 @@ func (cmp *Comparison) place() {
 	}
 }
 
-func (r *ComparedRow) why() string {
+func (r *Row) why() string {
 	for i := range r.results {
 		if r.results[i].Verdict == record.VerdictVoid && len(r.results[i].Reasons) > 0 {
 			return r.results[i].Reasons[0].Text
@@ -393,7 +392,7 @@ func (r *ComparedRow) why() string {
 	return "its run is void"
 }
 
-func (r *ComparedRow) name() string {
+func (r *Row) name() string {
 	if r.Setup == "" {
 		return r.Unit
 	}

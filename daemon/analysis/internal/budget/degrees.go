@@ -1,4 +1,4 @@
-package analysis
+package budget
 
 import "math"
 
@@ -26,14 +26,14 @@ func EffectiveDegrees(parts []Component) float64 {
 	return variance * variance / sum
 }
 
-// manyDegrees is from where on k = 2 is used (common practice).
-const manyDegrees = 30
+// ManyDegrees is from where on k = 2 is used (common practice).
+const ManyDegrees = 30
 
 // CoverageFor is the coverage factor of an expanded uncertainty at 95 % with a number
 // of effective degrees of freedom: Student's t at the next lower whole number (JCGM
 // 100, G.6.4), and 2 above 30. Fewer than one counts as one.
 func CoverageFor(degrees float64) float64 {
-	if degrees > manyDegrees {
+	if degrees > ManyDegrees {
 		return 2
 	}
 	return StudentT(0.95, int(max(1, math.Floor(degrees))))
@@ -77,3 +77,6 @@ func studentShare(t float64, degrees int) float64 {
 	}
 	return 2 / math.Pi * (theta + float64(sin*sum))
 }
+
+// NormalQuantile is the value below which the standard normal distribution holds p.
+func NormalQuantile(p float64) float64 { return math.Sqrt2 * math.Erfinv(2*p-1) }

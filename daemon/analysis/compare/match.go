@@ -1,4 +1,4 @@
-package analysis
+package compare
 
 import (
 	"fmt"
@@ -6,13 +6,16 @@ import (
 	"slices"
 	"strings"
 
+	"soakrig/daemon/analysis/constants"
+	"soakrig/daemon/analysis/internal/series"
+	"soakrig/daemon/analysis/internal/wording"
 	"soakrig/daemon/record"
 )
 
 // match compares the conditions of the rows that rank with the first of them. It
 // returns what is not overridden.
-func (cmp *Comparison) match(o CompareOptions, c Constants) []Mismatch {
-	base := slices.IndexFunc(cmp.Rows, func(r ComparedRow) bool { return r.Ranked })
+func (cmp *Comparison) match(o Options, c constants.Set) []Mismatch {
+	base := slices.IndexFunc(cmp.Rows, func(r Row) bool { return r.Ranked })
 	var refused []Mismatch
 	for i := range cmp.Rows {
 		if !cmp.Rows[i].Ranked {
@@ -31,7 +34,7 @@ func (cmp *Comparison) match(o CompareOptions, c Constants) []Mismatch {
 
 // mismatches lists what two rows do not share. A row with several runs is also
 // compared within itself through its first run.
-func (cmp *Comparison) mismatches(a, b int, c Constants) []Mismatch {
+func (cmp *Comparison) mismatches(a, b int, c constants.Set) []Mismatch {
 	var out []Mismatch
 	seen := make(map[string]bool)
 	add := func(key, format string, args ...any) {
@@ -101,20 +104,20 @@ func condition(r *record.Result, key string) string {
 	return ""
 }
 
-func matchLoad(x, y *record.Result, na, nb string, c Constants, add func(string, string, ...any)) {
+func matchLoad(x, y *record.Result, na, nb string, c constants.Set, add func(string, string, ...any)) {
 	if x.Load == nil || y.Load == nil {
 		return
 	}
-	lx, ly := orAbsent(x.Load.PlannedS), orAbsent(y.Load.PlannedS)
-	if !has(lx) || !has(ly) {
+	lx, ly := series.OrAbsent(x.Load.PlannedS), series.OrAbsent(y.Load.PlannedS)
+	if !series.Known(lx) || !series.Known(ly) {
 		lx, ly = loadLength(x.Load), loadLength(y.Load)
 	}
-	if has(lx) && has(ly) && math.Abs(lx-ly) > c.MatchLoadShare*max(lx, ly) {
-		add("load_length", "%s %s, %s %s", na, length(int64(lx)), nb, length(int64(ly)))
+	if series.Known(lx) && series.Known(ly) && math.Abs(lx-ly) > c.MatchLoadShare*max(lx, ly) {
+		add("load_length", "%s %s, %s %s", na, wording.Length(int64(lx)), nb, wording.Length(int64(ly)))
 	}
 }
 
-func matchRoom(x, y *record.Result, na, nb string, c Constants, add func(string, string, ...any)) {
+func matchRoom(x, y *record.Result, na, nb string, c constants.Set, add func(string, string, ...any)) {
 	if x.Ambient == nil || y.Ambient == nil {
 		return
 	}
