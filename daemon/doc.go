@@ -16,10 +16,10 @@ type Config = config.Config
 // LoadConfig reads rig.yaml. The error names every problem with file, line, column,
 // key and what would be right.
 func LoadConfig(path string, known []*drivers.Driver) (*Config, error) {
-	return config.Load(path, known)
+	return config.Load(path, known, judges(known)...)
 }
 
 // ParseConfig is LoadConfig for text; name is for messages.
 func ParseConfig(name string, text []byte, known []*drivers.Driver) (*Config, error) {
-	return config.Parse(name, text, known)
+	return config.Parse(name, text, known, judges(known)...)
 }

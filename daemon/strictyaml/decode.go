@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"regexp"
 	"sort"
 	"strconv"
 	"strings"
@@ -27,7 +28,8 @@ var (
 )
 
 // Decode reads the document into v, a pointer to a struct whose fields have yaml
-// tags. Fields of absent keys keep what they had. Problems are kept for Err.
+// tags. Fields of absent keys, and of values that are wrong, keep what they had.
+// Problems are kept for Err.
 func (d *Doc) Decode(v any) { d.value(d.root, "", reflect.ValueOf(v).Elem()) }
 
 func (d *Doc) value(n ast.Node, key string, v reflect.Value) {
@@ -57,7 +59,9 @@ func (d *Doc) value(n ast.Node, key string, v reflect.Value) {
 	case v.Type() == durationType:
 		d.scalar(n, key, "", func(s []byte) error {
 			length, err := ParseDuration(string(s))
-			v.SetInt(int64(length))
+			if err == nil {
+				v.SetInt(int64(length))
+			}
 			return err
 		})
 	case v.Addr().Type().Implements(textType):
@@ -152,6 +156,10 @@ func (d *Doc) pairs(n ast.Node, key, want string) []*ast.MappingValueNode {
 	var once []*ast.MappingValueNode
 	for _, p := range all {
 		path := join(key, keyText(p))
+		if _, merges := p.Key.(*ast.MergeKeyNode); merges {
+			d.add(p, path, "blocks are not merged here: write the keys themselves")
+			continue
+		}
 		if _, twice := d.at[path]; twice {
 			d.add(p, path, "is given twice: keep one")
 			continue
@@ -212,26 +220,35 @@ func (d *Doc) basic(n ast.Node, key string, v reflect.Value) {
 		d.scalar(n, key, "text", func(s []byte) error { v.SetString(string(s)); return nil })
 	case reflect.Bool:
 		d.scalar(n, key, "true or false", func(s []byte) error {
-			b, err := strconv.ParseBool(string(s))
-			v.SetBool(b)
-			return err
+			text := strings.ToLower(string(s))
+			if text != "true" && text != "false" {
+				return errWrong
+			}
+			v.SetBool(text == "true")
+			return nil
 		})
 	case reflect.Int, reflect.Int8, reflect.Int16, reflect.Int32, reflect.Int64:
 		d.scalar(n, key, "a whole number", func(s []byte) error {
 			i, err := strconv.ParseInt(string(s), 0, v.Type().Bits())
-			v.SetInt(i)
-			return errors.Join(err, octal(s))
+			if err = errors.Join(err, octal(s)); err == nil {
+				v.SetInt(i)
+			}
+			return err
 		})
 	case reflect.Uint, reflect.Uint8, reflect.Uint16, reflect.Uint32, reflect.Uint64:
 		d.scalar(n, key, "a whole number, not negative", func(s []byte) error {
 			u, err := strconv.ParseUint(string(s), 0, v.Type().Bits())
-			v.SetUint(u)
-			return errors.Join(err, octal(s))
+			if err = errors.Join(err, octal(s)); err == nil {
+				v.SetUint(u)
+			}
+			return err
 		})
 	case reflect.Float64:
 		d.scalar(n, key, "a number", func(s []byte) error {
 			f, err := number(s)
-			v.SetFloat(f)
+			if err == nil {
+				v.SetFloat(f)
+			}
 			return err
 		})
 	case reflect.Interface: // handed to somebody else, such as a driver's process
@@ -247,19 +264,45 @@ func (d *Doc) basic(n ast.Node, key string, v reflect.Value) {
 func number(text []byte) (float64, error) {
 	f, err := strconv.ParseFloat(string(text), 64)
 	if err == nil && (math.IsNaN(f) || math.IsInf(f, 0)) {
-		err = strconv.ErrRange
+		err = errWrong
 	}
-	return f, err
+	return f, errors.Join(err, octal(text))
 }
 
-// octal refuses a whole number with a leading zero: some readers take 010 for 8 and
-// some for 10.
+// errWrong says no more than that a text is not what is wanted.
+var errWrong = errors.New("is wrong")
+
+// octal refuses a number with a leading zero: some readers take 010 for 8 and some
+// for 10.
 func octal(text []byte) error {
-	digits := strings.TrimLeft(string(text), "+-")
-	if len(digits) > 1 && digits[0] == '0' && '0' <= digits[1] && digits[1] <= '9' {
-		return errors.New("a leading zero")
+	if leadingZero.Match(text) {
+		return errWrong
 	}
 	return nil
+}
+
+var (
+	leadingZero  = regexp.MustCompile(`^[+-]?0[0-9]`)
+	decimalComma = regexp.MustCompile(`^[+-]?[0-9]+,[0-9]+$`)
+	fahrenheit   = regexp.MustCompile(`^(?i)(°|deg)? ?F(ahrenheit)?$`)
+	withUnit     = regexp.MustCompile(`^[+-]?[0-9]+(?:[.,][0-9]+)?\s*(°?\s*[A-Za-z%µΩ][A-Za-z0-9/%°]*)$`)
+)
+
+// remedy is the tail of a message about a text that is no number; empty: the message
+// says enough.
+func remedy(text string) string {
+	switch unit := withUnit.FindStringSubmatch(text); {
+	case strings.HasPrefix(strings.ToLower(text), "0x"):
+	case leadingZero.MatchString(text):
+		return ": leave the leading zero out, which some readers take for octal"
+	case decimalComma.MatchString(text):
+		return ": the decimal sign is a point, write " + strings.Replace(text, ",", ".", 1)
+	case unit != nil && fahrenheit.MatchString(unit[1]):
+		return ": write the number alone, and degrees Fahrenheit as degrees Celsius"
+	case unit != nil:
+		return ": write the number alone, in the unit of the key"
+	}
+	return ""
 }
 
 // scalar hands the text of a scalar to set; want says what would be right, empty:
@@ -279,7 +322,11 @@ func (d *Doc) scalar(n ast.Node, key, want string, set func([]byte) error) {
 			d.add(n, key, "%v", err)
 			return
 		}
-		d.add(n, key, "want %s, got %q", want, text)
+		tail := ""
+		if strings.Contains(want, "number") {
+			tail = remedy(text)
+		}
+		d.add(n, key, "want %s, got %q%s", want, text, tail)
 	}
 }
 
@@ -314,6 +361,9 @@ func join(path, key string) string {
 	return path + "." + key
 }
 
+// mostQuoted is how many letters of a wrong value are quoted.
+const mostQuoted = 60
+
 func describe(n ast.Node) string {
 	switch n.(type) {
 	case *ast.MappingNode, *ast.MappingValueNode:
@@ -323,5 +373,9 @@ func describe(n ast.Node) string {
 	case *ast.NullNode:
 		return "nothing"
 	}
-	return strconv.Quote(firstLine(n.String()))
+	text := []rune(firstLine(n.String()))
+	if len(text) > mostQuoted {
+		text = append(text[:mostQuoted:mostQuoted], []rune("...")...)
+	}
+	return strconv.Quote(string(text))
 }

@@ -2,6 +2,7 @@ package strictyaml
 
 import (
 	"fmt"
+	"slices"
 	"sort"
 	"strings"
 )
@@ -30,11 +31,31 @@ func (p Problem) Error() string {
 type Problems []Problem
 
 func (ps Problems) Error() string {
-	lines := make([]string, len(ps))
+	var lines []string
 	for i, p := range ps {
-		lines[i] = p.Error()
+		if i == mostTold {
+			lines = append(lines, fmt.Sprintf("%s: and %d problems more", p.File, len(ps)-i))
+			break
+		}
+		lines = append(lines, p.Error())
 	}
 	return strings.Join(lines, "\n")
+}
+
+// mostTold is how many problems a text tells of one file.
+const mostTold = 100
+
+// At says whether one of the problems is about a key.
+func (ps Problems) At(key string) bool {
+	return slices.ContainsFunc(ps, func(p Problem) bool { return p.Key == key })
+}
+
+// Below says whether one of the problems is about a key, or about one below it.
+func (ps Problems) Below(key string) bool {
+	return slices.ContainsFunc(ps, func(p Problem) bool {
+		left, ok := strings.CutPrefix(p.Key, key)
+		return ok && (left == "" || left[0] == '.' || left[0] == '[')
+	})
 }
 
 // sorted puts the problems in order of position; those of one place stay as found.
@@ -48,14 +69,17 @@ func (ps Problems) sorted() Problems {
 	return ps
 }
 
+// mostNamed is how many known words are named beside the one that is likely meant.
+const mostNamed = 24
+
 // Suggest is the tail of a message about a word that is not known: the nearest
-// known word if one is near, and all of them.
+// known word if one is near, and all of them unless there are many.
 func Suggest(word string, known []string) string {
 	s := ""
 	if best := Nearest(word, known); best != "" {
 		s = fmt.Sprintf("; did you mean %q?", best)
 	}
-	if len(known) > 0 {
+	if len(known) > 0 && (s == "" || len(known) <= mostNamed) {
 		s += " (known: " + strings.Join(known, ", ") + ")"
 	}
 	return s

@@ -2,6 +2,7 @@ package strictyaml
 
 import (
 	"reflect"
+	"slices"
 
 	"github.com/goccy/go-yaml/ast"
 )
@@ -16,7 +17,8 @@ type Rest struct {
 }
 
 // Decode reads the keys into v, a pointer to a struct whose fields have yaml tags.
-// Fields of absent keys keep what they had. The error is Problems.
+// Fields of absent keys, and of values that are wrong, keep what they had. The error
+// is Problems.
 func (r Rest) Decode(v any) error {
 	d := &Doc{file: r.file, at: map[string]ast.Node{}}
 	d.pairsInto(r.pairs, r.key, reflect.ValueOf(v).Elem())
@@ -41,17 +43,11 @@ func (r Rest) Texts() []string {
 	return all
 }
 
-// Problem is a problem of one of the keys, with the key's place in the file; a key of
-// the block that is not among these is placed at the first of them.
-func (r Rest) Problem(key, text string) error {
-	p := Problem{File: r.file, Key: join(r.key, key), Text: text}
-	if len(r.pairs) > 0 {
-		p.Line, p.Column = place(r.pairs[0])
-	}
-	for _, pair := range r.pairs {
-		if keyText(pair) == key {
-			p.Line, p.Column = place(pair)
-		}
-	}
-	return p
+// Has says whether the key is among these.
+func (r Rest) Has(key string) bool { return slices.Contains(r.Keys(), key) }
+
+// Without is the same keys but one.
+func (r Rest) Without(key string) Rest {
+	r.pairs = slices.DeleteFunc(slices.Clone(r.pairs), func(p *ast.MappingValueNode) bool { return keyText(p) == key })
+	return r
 }

@@ -70,6 +70,9 @@ func (d *Dev) launch(ctx context.Context) error {
 	defer end()
 	ctx, cancel := context.WithTimeout(ctx, d.start)
 	defer cancel()
+	if err := ctx.Err(); err != nil {
+		return err // before a process starts
+	}
 	p, err := start(ctx, d.command, d.log)
 	if err != nil {
 		return err

@@ -3,6 +3,7 @@ package plugin
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os/exec"
 	"time"
@@ -69,7 +70,7 @@ func New(ctx context.Context, host *bus.Host, src drivers.Source) (*Dev, error) 
 	}
 	path, err := exec.LookPath(o.Command[0])
 	if err != nil {
-		return nil, refuse(-1, "command", "%v; give an absolute path of an executable file", err)
+		return nil, refuse(-1, "command", "%s: %v; give the absolute path of an executable file", o.Command[0], reason(err))
 	}
 	if o.Start <= 0 || o.Start > time.Minute {
 		return nil, refuse(-1, "start", "%v: above 0 and at most 1m", o.Start)
@@ -91,6 +92,14 @@ func New(ctx context.Context, host *bus.Host, src drivers.Source) (*Dev, error) 
 		return nil, err
 	}
 	return d, nil
+}
+
+// reason is why a program can't be started, without what led there.
+func reason(err error) error {
+	for inner := errors.Unwrap(err); inner != nil; inner = errors.Unwrap(err) {
+		err = inner
+	}
+	return err
 }
 
 // request is what the process is told about its source.

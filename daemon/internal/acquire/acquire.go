@@ -62,8 +62,8 @@ const (
 	reopenMost  = time.Minute
 )
 
-// New decodes the options of every source and opens the devices. A wrong option is
-// an error; all of them are reported at once. A port that does not open is not: its
+// New opens the devices. What a driver refuses, and Judge could not know before, is an
+// error. A port that does not open is not: its
 // channels carry bus faults, and it is tried again.
 func New(ctx context.Context, opts Options) (*Acquirer, error) {
 	if opts.Log == nil {
@@ -74,21 +74,17 @@ func New(ctx context.Context, opts Options) (*Acquirer, error) {
 	for _, c := range opts.Calibrations {
 		a.cals[c.Channel] = c
 	}
-	var problems []error
+	var problems config.Problems
 	for i := range opts.Config.Sources {
-		s := newSource(&opts.Config.Sources[i], opts)
+		s := newSource(i, opts)
 		a.sources = append(a.sources, s)
 		if err := s.open(ctx); err != nil {
-			var refused *drivers.OptionError
-			var bad config.Problems
-			if errors.As(err, &refused) || errors.As(err, &bad) {
-				problems = append(problems, s.optionProblem(err))
-			}
+			problems = append(problems, s.refusals(err)...)
 		}
 	}
 	if len(problems) > 0 {
 		a.close()
-		return nil, errors.Join(problems...)
+		return nil, problems
 	}
 	a.relayout()
 	return a, nil

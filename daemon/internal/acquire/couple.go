@@ -27,7 +27,7 @@ func (s *source) openDevice(ctx context.Context, channels map[string]*config.Cha
 			return dev, err
 		}
 		in := &s.in.Inputs[refused.Input]
-		if in.Couple == "" || channels[in.Channel].Couple != "" {
+		if ch := channels[in.Channel]; in.Couple == "" || ch != nil && ch.Couple != "" {
 			return dev, err
 		}
 		in.Couple = ""

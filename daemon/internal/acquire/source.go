@@ -32,6 +32,8 @@ type Health struct {
 // source is one configured driver instance. read is called by one goroutine; health
 // and the counters may be read by others.
 type source struct {
+	config *config.Config
+	index  int // of cfg in config.Sources
 	cfg    *config.Source
 	driver *drivers.Driver
 	known  []*drivers.Driver
@@ -58,9 +60,10 @@ type source struct {
 	closed bool
 }
 
-func newSource(c *config.Source, opts Options) *source {
+func newSource(i int, opts Options) *source {
+	c := &opts.Config.Sources[i]
 	s := &source{
-		cfg: c, known: opts.Drivers, named: opts.Config.Channels, host: opts.Host, clock: opts.Clock, every: int64(c.Every), retry: reopenFirst,
+		config: opts.Config, index: i, cfg: c, known: opts.Drivers, named: opts.Config.Channels, host: opts.Host, clock: opts.Clock, every: int64(c.Every), retry: reopenFirst,
 		readings: make([]drivers.Reading, len(c.Inputs)),
 		sample:   record.Sample{Raw: make([]record.Raw, len(c.Inputs))},
 		state:    Health{Source: c.Name, State: "closed"},
@@ -74,6 +77,9 @@ func newSource(c *config.Source, opts Options) *source {
 	s.in = drivers.Source{Name: c.Name, Every: c.Every, MainsHz: int(opts.Config.Mains), Port: c.Port, Options: c.Rest}
 	for _, in := range c.Inputs {
 		ch := opts.Config.Channels[in.Channel]
+		if ch == nil {
+			ch = &config.Channel{} // of a file that is still being judged
+		}
 		s.in.Inputs = append(s.in.Inputs, drivers.Input{
 			Channel: in.Channel, Port: in.Port, Select: in.Select,
 			Couple: couple(ch), Kind: driverKind(ch.Kind), Options: in.Rest,
@@ -108,24 +114,20 @@ func (s *source) open(ctx context.Context) error {
 	return nil
 }
 
-// optionProblem puts the place in the file before a driver's refusal.
-func (s *source) optionProblem(err error) error {
+// refusals are what a driver refused, each at its place in the file; nil: err is about
+// something else.
+func (s *source) refusals(err error) config.Problems {
 	var refused *drivers.OptionError
 	if errors.As(err, &refused) {
-		rest := s.cfg.Rest
-		if refused.Input >= 0 && refused.Input < len(s.cfg.Inputs) {
-			rest = s.cfg.Inputs[refused.Input].Rest
-		}
-		return rest.Problem(refused.Key, refused.Text)
+		return config.Problems{s.refusal(refused)}
 	}
 	var problems config.Problems
 	if errors.As(err, &problems) { // each names its place already
 		for i := range problems {
 			problems[i].Text += s.elsewhere(problems[i])
 		}
-		return problems
 	}
-	return err
+	return problems
 }
 
 // elsewhere names the drivers that have an option which this one refused.

@@ -2,8 +2,10 @@ package config
 
 import (
 	"fmt"
+	"maps"
 	"net"
 	"net/url"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"sort"
@@ -17,27 +19,56 @@ import (
 
 // checker finds what is wrong between the lines of a file that decoded.
 type checker struct {
-	doc   *strictyaml.Doc
-	c     *Config
-	known []*drivers.Driver
+	doc     *strictyaml.Doc
+	decoded strictyaml.Problems // what did not decode: no more is said of those keys
+	c       *Config
+	known   []*drivers.Driver
 }
 
 var namePattern = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,62}$`)
 
 const nameRule = "want 1 to 63 of a-z, 0-9, _ and -, beginning with a letter or digit"
 
+// bad adds a problem of a key, unless its value did not even decode.
 func (k *checker) bad(path, format string, args ...any) {
-	k.doc.Addf(path, format, args...)
+	if !k.decoded.At(path) && !k.decoded.At("") {
+		k.doc.Addf(path, format, args...)
+	}
+}
+
+// badBlock is bad for what is missing in a block of keys, which may stand there under a
+// wrong name.
+func (k *checker) badBlock(path, format string, args ...any) {
+	if !k.decoded.Below(path) && !k.decoded.At("") {
+		k.doc.Addf(path, format, args...)
+	}
+}
+
+// name checks what its writer calls a thing.
+func (k *checker) name(path, what, text string) (ok bool) {
+	switch better := strings.NewReplacer(" ", "-", ".", "-").Replace(strings.ToLower(text)); {
+	case namePattern.MatchString(text):
+		return true
+	case text == "":
+		k.bad(path, "is missing: give %s a name, for instance %q", what, map[string]string{"the rig": "bench-1", "the input's channel": "vr1"}[what])
+	case namePattern.MatchString(better):
+		k.bad(path, "%q: %s; write %q", text, nameRule, better)
+	default:
+		k.bad(path, "%q: %s", text, nameRule)
+	}
+	return false
 }
 
 func (k *checker) check() {
 	c := k.c
-	if c.Rig == "" {
-		k.bad("rig", `is missing: name the rig, for instance "bench-1"`)
-	} else if !namePattern.MatchString(c.Rig) {
-		k.bad("rig", "%q: %s", c.Rig, nameRule)
-	}
+	k.name("rig", "the rig", c.Rig)
 	k.listen()
+	switch dir := c.Journal.Dir; {
+	case strings.HasPrefix(dir, "~"):
+		k.bad("journal.dir", "%q: ~ stands for nothing here; write the whole path, for instance /var/lib/soakd", dir)
+	case !filepath.IsAbs(dir) && c.Simulated == nil:
+		k.bad("journal.dir", "%q depends on the folder that soakd is started in, and another one would begin a new journal: want a path that begins with /, for instance /var/lib/soakd", dir)
+	}
 	if c.Journal.Sync < 10*time.Millisecond || c.Journal.Sync > time.Minute {
 		k.bad("journal.sync", "want 10ms to 1m, got %v", c.Journal.Sync)
 	}
@@ -53,10 +84,16 @@ func (k *checker) check() {
 	owner := k.sources()
 	k.channels(owner)
 	k.limits(owner)
+	k.plan()
 	k.remotes()
 	k.pins()
 	if c.Interlock != nil && c.Interlock.Pin == "" {
 		k.bad("interlock.pin", "is missing: name the GPIO pin, for instance GPIO17")
+	}
+	for key, u := range map[string]*float64{"mounting": c.Uncertainty.Mounting, "pickup": c.Uncertainty.Pickup, "terminal": c.Uncertainty.Terminal} {
+		if u != nil && (*u < 0 || *u > 100) {
+			k.bad("uncertainty."+key, "want 0 to 100 K, got %g", *u)
+		}
 	}
 }
 
@@ -64,12 +101,14 @@ func (k *checker) remotes() {
 	names := map[string]bool{}
 	for i, r := range k.c.Remote {
 		path := fmt.Sprintf("remote_write[%d]", i)
-		if !namePattern.MatchString(r.Name) || names[r.Name] {
-			k.bad(path+".name", "%q: %s, and each once", r.Name, nameRule)
+		if k.name(path+".name", "the receiver", r.Name) && names[r.Name] {
+			k.bad(path+".name", "%q is the name of another receiver too: rename one", r.Name)
 		}
 		names[r.Name] = true
 		u, err := url.Parse(r.URL)
 		switch {
+		case r.URL == "":
+			k.bad(path+".url", "is missing: want http://host/path or https://host/path")
 		case err != nil: // what the error quotes may hold a password
 			k.bad(path+".url", "can't be read: want http://host/path or https://host/path")
 		case u.Scheme != "http" && u.Scheme != "https" || u.Host == "" || u.User != nil:
@@ -110,19 +149,19 @@ func (k *checker) sources() map[string]string {
 	for i := range c.Sources {
 		s := &c.Sources[i]
 		path := fmt.Sprintf("sources[%d]", i)
-		if s.Name == "" || !namePattern.MatchString(s.Name) {
-			k.bad(path+".name", "%q: %s", s.Name, nameRule)
-		} else if j, ok := names[s.Name]; ok {
+		if j, ok := names[s.Name]; ok {
 			k.bad(path+".name", "%q is the name of sources[%d] too: rename one", s.Name, j)
-		} else {
+		} else if k.name(path+".name", "the source", s.Name) {
 			names[s.Name] = i
 		}
-		k.driver(path, s)
-		if s.Every == 0 {
+		if s.Every == 0 && !k.doc.Has(path+".every") {
 			s.Every = time.Second
 		}
-		if s.Every < 10*time.Millisecond || s.Every > time.Hour {
+		if tooFast := k.driver(path, s); tooFast {
+			s.Every = time.Hour // for who judges the file after this
+		} else if s.Every < 10*time.Millisecond || s.Every > time.Hour {
 			k.bad(path+".every", "want 10ms to 1h, got %v", s.Every)
+			s.Every = time.Hour // for who judges the file after this
 		}
 		if len(s.Inputs) == 0 {
 			k.bad(path+".inputs", "is missing: name at least one input with its channel")
@@ -134,19 +173,25 @@ func (k *checker) sources() map[string]string {
 	return owner
 }
 
-func (k *checker) driver(path string, s *Source) {
+func (k *checker) driver(path string, s *Source) (tooFast bool) {
 	var names []string
 	for _, d := range k.known {
 		if d.Name == s.Driver {
-			if d.Info.Fastest > 0 && s.Every > 0 && s.Every < d.Info.Fastest {
-				k.bad(path+".every", "%v is shorter than one conversion of %s: want %v or more", s.Every, d.Name, d.Info.Fastest)
+			if s.Every >= d.Info.Fastest {
+				return false
 			}
-			return
+			k.bad(path+".every", "%v is shorter than one conversion of %s: want %v or more", s.Every, d.Name, d.Info.Fastest)
+			return true
 		}
 		names = append(names, d.Name)
 	}
 	sort.Strings(names)
+	if s.Driver == "" {
+		k.bad(path+".driver", "is missing: name the driver that reads it%s", strictyaml.Suggest("", names))
+		return false
+	}
 	k.bad(path+".driver", "unknown driver %q%s", s.Driver, strictyaml.Suggest(s.Driver, names))
+	return false
 }
 
 // input checks one input. owner maps channels to the input that feeds them, seat a
@@ -155,15 +200,11 @@ func (k *checker) input(path string, s *Source, in *Input, owner, seat map[strin
 	if in.Port == "" {
 		in.Port = s.Port
 	}
-	if in.Channel == "" || !namePattern.MatchString(in.Channel) {
-		k.bad(path+".channel", "%q: %s", in.Channel, nameRule)
-		return
-	}
 	if other, ok := owner[in.Channel]; ok {
 		k.bad(path+".channel", "%q is fed by %s already: a channel has one input", in.Channel, other)
-		return
+	} else if k.name(path+".channel", "the channel", in.Channel) {
+		owner[in.Channel] = path
 	}
-	owner[in.Channel] = path
 	if !k.selects(path+".select", in) {
 		return
 	}
@@ -203,8 +244,7 @@ func (k *checker) channels(owner map[string]string) {
 	for name, ch := range k.c.Channels {
 		path := "channels." + name
 		if owner[name] == "" {
-			k.bad(path, "no input feeds it%s", strictyaml.Suggest(name, known))
-			continue
+			k.bad(path, "no input feeds it: name it at an input of a source, or remove it%s", strictyaml.Suggest(name, known))
 		}
 		k.channel(path, name, ch)
 	}
@@ -242,7 +282,7 @@ func (k *checker) channel(path, name string, ch *Channel) {
 		k.bad(path+".table", "references must ascend")
 	}
 	if ch.Cold != nil && (ch.Cold.Channel == "") == (ch.Cold.Fixed == nil) {
-		k.bad(path+".cold", "want either channel or fixed")
+		k.badBlock(path+".cold", "want either channel or fixed")
 	}
 	if a := ch.Accuracy; a != nil && a.Unit != "" && ch.Kind != "" {
 		if want := record.Kind(ch.Kind).Unit(); want != "" && want != a.Unit && !(want == "degC" && a.Unit == "K") {
@@ -274,22 +314,45 @@ func word[W ~string](k *checker, path, text string, known []W) {
 
 func (k *checker) limits(owner map[string]string) {
 	l := k.c.Limits
-	if l.Ambient != nil && l.Ambient[0] >= l.Ambient[1] {
-		k.bad("limits.ambient", "want [low, high] in degC, got [%g, %g]", l.Ambient[0], l.Ambient[1])
+	if b := l.Ambient; b != nil && !(b[0] < b[1] && b[0] > -100 && b[1] < 200) {
+		k.bad("limits.ambient", "want [low, high] in degC, got [%g, %g]", b[0], b[1])
+	} else if p := l.Probe; b != nil && p != nil && *p <= b[1] {
+		k.bad("limits.probe", "%g degC is not above the room, which limits.ambient lets be up to %g degC: want what the hottest probe may reach, for instance 105", *p, b[1])
+	}
+	if l.Rise != nil && *l.Rise <= 0 {
+		k.bad("limits.rise", "want K above ambient, more than 0, got %g", *l.Rise)
 	}
 	for i, lim := range l.List {
 		path := fmt.Sprintf("limits.list[%d]", i)
 		if lim.Bound == nil {
-			k.bad(path+".bound", "is missing")
+			k.bad(path+".bound", "is missing: the value that must not be passed, in the quantity's unit")
 		}
 		if (lim.Channel == "") == (lim.Role == "") {
-			k.bad(path, "want either channel or role")
+			k.badBlock(path, "want either channel or role")
 		}
 		if lim.Channel != "" && owner[lim.Channel] == "" {
-			k.bad(path+".channel", "no channel %q", lim.Channel)
+			k.bad(path+".channel", "no channel %q%s", lim.Channel, strictyaml.Suggest(lim.Channel, slices.Sorted(maps.Keys(owner))))
 		}
 		word(k, path+".role", lim.Role, record.Roles())
 		word(k, path+".quantity", lim.Quantity, []string{"value", "rise", "slope", "difference"})
 		word(k, path+".severity", lim.Severity, []string{"note", "fail", "stop"})
+		for j, ph := range lim.Phases {
+			word(k, fmt.Sprintf("%s.phases[%d]", path, j), ph, []string{"baseline", "load", "cooldown"})
+		}
+		if lim.Dwell > time.Hour {
+			k.bad(path+".dwell", "want at most 1h, got %v", lim.Dwell)
+		}
+	}
+}
+
+// longestPhase is how long a phase of a run may be.
+const longestPhase = 60 * 24 * time.Hour
+
+func (k *checker) plan() {
+	p := k.c.Plan
+	for key, length := range map[string]*time.Duration{"baseline": p.Baseline, "load": p.Load, "cooldown": p.Cooldown} {
+		if length != nil && *length > longestPhase {
+			k.bad("plan."+key, "want at most 60d, got %v", *length)
+		}
 	}
 }

@@ -21,6 +21,7 @@ type Problems = strictyaml.Problems
 // here is its entry in the manual page rig.yaml(5).
 type Config struct {
 	File string `yaml:"-"`
+	doc  *strictyaml.Doc
 	// Name of the rig: 1 to 63 of a-z, 0-9, _ and -. Required.
 	Rig string `yaml:"rig"`
 	// Where soakd is reached.
@@ -291,14 +292,19 @@ type Uncertainty struct {
 	Terminal *float64 `yaml:"terminal"`
 }
 
-// Load reads and checks the file. The error is Problems, or the reason why the file
-// can't be read.
-func Load(path string, known []*drivers.Driver) (*Config, error) {
+// Judge says what else is wrong with a file: in what config keeps opaque. It gets
+// whatever could be decoded, also where config itself found problems: sources that
+// name no driver, inputs without a channel. It opens nothing.
+type Judge func(*Config) Problems
+
+// Load reads and checks the file, and has the judges check it, so that all that is
+// wrong comes at once. The error is Problems, or the reason why the file can't be read.
+func Load(path string, known []*drivers.Driver, judges ...Judge) (*Config, error) {
 	text, err := os.ReadFile(path)
 	if err != nil {
 		return nil, fmt.Errorf("read configuration: %w%s", err, unreadable(err))
 	}
-	return Parse(path, text, known)
+	return Parse(path, text, known, judges...)
 }
 
 // unreadable says what to do about a file that can't be read.
@@ -313,43 +319,50 @@ func unreadable(err error) string {
 }
 
 // Parse is Load for text that has been read; path is for messages.
-func Parse(path string, text []byte, known []*drivers.Driver) (*Config, error) {
+func Parse(path string, text []byte, known []*drivers.Driver, judges ...Judge) (*Config, error) {
 	doc, err := strictyaml.Parse(path, text)
 	if err != nil {
 		return nil, err
 	}
-	c := &Config{File: path}
+	c := &Config{File: path, doc: doc}
 	doc.Decode(c)
-	c.fill()
-	chk := &checker{doc: doc, c: c, known: known}
+	c.fill(doc)
+	chk := &checker{doc: doc, decoded: doc.Problems(), c: c, known: known}
 	chk.check()
+	for _, judge := range judges {
+		doc.Add(judge(c))
+	}
 	if err := doc.Err(); err != nil {
 		return nil, err
 	}
 	return c, nil
 }
 
-// fill sets the defaults.
-func (c *Config) fill() {
+// Problem is a problem at a key path of the file, such as sources[0].inputs[2].port.
+// A key that the file does not have is placed at the nearest key above it.
+func (c *Config) Problem(key, text string) strictyaml.Problem { return c.doc.Problem(key, text) }
+
+// fill sets the defaults of what the file does not give. A zero that was written is no
+// default.
+func (c *Config) fill(doc *strictyaml.Doc) {
 	set := func(p *string, v string) {
 		if *p == "" {
-			*p = v
-		}
-	}
-	dur := func(p *time.Duration, v time.Duration) {
-		if *p == 0 {
 			*p = v
 		}
 	}
 	set(&c.Listen.GRPC, "127.0.0.1:7640")
 	set(&c.Listen.HTTP, "127.0.0.1:7641")
 	set(&c.Journal.Dir, "/var/lib/soakd")
-	dur(&c.Journal.Keep, 60*24*time.Hour)
-	dur(&c.Journal.Sync, time.Second)
-	if c.Journal.MaxSize == 0 {
+	if !doc.Has("journal.keep") {
+		c.Journal.Keep = 60 * 24 * time.Hour
+	}
+	if !doc.Has("journal.sync") {
+		c.Journal.Sync = time.Second
+	}
+	if !doc.Has("journal.max_size") {
 		c.Journal.MaxSize = 8 << 30
 	}
-	if c.Simulated != nil && c.Simulated.Speed == 0 {
+	if c.Simulated != nil && !doc.Has("simulated.speed") {
 		c.Simulated.Speed = 1
 	}
 	if c.Channels == nil {

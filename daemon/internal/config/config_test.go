@@ -104,7 +104,7 @@ func TestRestNamesThePlace(t *testing.T) {
 	if err == nil || err.Error() != want {
 		t.Errorf("got  %v\nwant %s", err, want)
 	}
-	if got := c.Sources[0].Rest.Problem("letter", "no such letter").Error(); got != "testdata/good.yaml:8:50: sources[0].letter: no such letter" {
+	if got := c.Problem("sources[0].letter", "no such letter").Error(); got != "testdata/good.yaml:8:50: sources[0].letter: no such letter" {
 		t.Errorf("got %s", got)
 	}
 }

@@ -65,13 +65,14 @@ func (k *checker) couple(path, name string, ch *Channel) {
 	}
 	couple, err := its90.ParseType(letter)
 	if err != nil {
-		k.bad(path+".couple", "%v", err)
+		k.bad(path+".couple", "%s", strings.TrimPrefix(err.Error(), "its90: "))
+		ch.Couple = "" // as if it named none, for who judges the file after this
 		return
 	}
 	class := its90.Class(0)
 	if ch.Class != "" {
 		if class, err = its90.ParseClass(ch.Class); err != nil {
-			k.bad(path+".class", "%v", err)
+			k.bad(path+".class", "%s", strings.TrimPrefix(err.Error(), "its90: "))
 			return
 		}
 		if _, _, ok := classRange(couple, class); !ok {

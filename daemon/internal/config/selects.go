@@ -8,8 +8,13 @@ import (
 )
 
 // selects checks what selects an input's chip and words it for the bus; ok is false
-// when it can't be.
+// when it can't be. Then Select is a word of its own: nobody else seems to sit there.
 func (k *checker) selects(path string, in *Input) (ok bool) {
+	defer func() {
+		if !ok {
+			in.Select = path
+		}
+	}()
 	by := in.SelectBy
 	if len(by.Decoder) == 0 && by.Enable == "" && by.Output == nil {
 		in.Select = by.Pin

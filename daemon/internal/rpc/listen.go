@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"net/netip"
 	"os"
 	"strings"
 	"syscall"
@@ -68,6 +69,21 @@ func clearStale(path string) error {
 		return fmt.Errorf("a socket is there and can't be asked whether it is in use: %w", err)
 	}
 	return os.Remove(path)
+}
+
+// CheckAddress says why the server would refuse to serve on the address with this
+// security; nil: it would not, or the address is none. It looks no name up: a name
+// other than localhost counts as reachable from elsewhere.
+func CheckAddress(address string, sec Security) error {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil || strings.HasPrefix(address, "unix:") {
+		return nil
+	}
+	ip, err := netip.ParseAddr(host)
+	if host == "localhost" || err == nil && ip.Unmap().IsLoopback() {
+		return nil
+	}
+	return sec.demand(address)
 }
 
 // demand says what is missing for an address that is reachable from elsewhere.

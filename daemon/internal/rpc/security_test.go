@@ -347,6 +347,9 @@ func TestRefusesToServeUnsecured(t *testing.T) {
 	}
 	for _, c := range cases {
 		addr := c.addr
+		if err := CheckAddress(addr, c.sec); (err == nil) != (c.want == "") || err != nil && !strings.Contains(err.Error(), c.want) {
+			t.Errorf("check %s: %v, want %q", addr, err, c.want)
+		}
 		f := newFixture(t)
 		f.opts.Security = c.sec
 		l, err := Listen(addr)
