@@ -59,6 +59,30 @@ func TestSelectWhereThereIsNone(t *testing.T) {
 	}
 }
 
+// TestOnePortTwoSpellings: inputs of one chip that spell its port in two ways are on
+// one chip.
+func TestOnePortTwoSpellings(t *testing.T) {
+	for name, tt := range map[string]struct{ one, other, first, second string }{
+		"ads1118": {"SPI0.0", "/dev/spidev0.0", "pair: 0-1", "pair: 2-3"},
+		"ads1115": {"I2C1", "i2c-1", "pair: 0-1", "{pair: 0-1, address: 0x49}"},
+		"ltc2983": {"spi0.0", "spidev0.0", "pin: 2", "pin: 4"},
+	} {
+		src := sources[name]
+		src.Name, src.Every, src.MainsHz, src.Options = "x", 5*time.Second, 50, orNone(src.Options)
+		src.Inputs = []drivers.Input{
+			{Channel: "vr1", Port: tt.one, Couple: "K", Options: drivertest.Options(tt.first)},
+			{Channel: "vr2", Port: tt.other, Couple: "K", Options: drivertest.Options(tt.second)},
+		}
+		ports := drivertest.NewPorts()
+		ports.AddSPI("SPI0.0")
+		ports.AddI2C("I2C1")
+		drivertest.Open(t, find(t, name), ports, src)
+		if n := ports.Open(); n != 1 {
+			t.Errorf("%s: %d ports open, want one", name, n)
+		}
+	}
+}
+
 // TestLettersInLowerCase: a couple that the configuration takes in lower case is taken
 // by every driver of thermocouples.
 func TestLettersInLowerCase(t *testing.T) {

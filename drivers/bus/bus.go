@@ -146,3 +146,8 @@ type I2C interface {
 // get one owner: "SPI0.1" and "SPI0.2" share "SPI0"; "I2C1" is "I2C1"; a serial
 // path and a TCP address stand for themselves. An empty port has the key "".
 func Key(port string) string { return key(port) }
+
+// Canonical gives one name to the spellings of a port: "/dev/spidev0.1", "spidev0.1" and
+// "spi0.1" are "SPI0.1"; "/dev/i2c-1", "i2c-1" and "i2c1" are "I2C1"; others stand for
+// themselves. A driver that puts several inputs on one chip compares ports by it.
+func Canonical(port string) string { return canonical(port) }

@@ -28,6 +28,15 @@ func TestKey(t *testing.T) {
 			t.Errorf("Key(%q) = %q, want %q", port, got, want)
 		}
 	}
+	for port, want := range map[string]string{
+		"SPI0.1": "SPI0.1", "spi0.1": "SPI0.1", "/dev/spidev0.1": "SPI0.1", "spidev0.1": "SPI0.1", "SPIDEV1.0": "SPI1.0",
+		"I2C1": "I2C1", "i2c-1": "I2C1", "/dev/i2c-1": "I2C1", "I2C-10": "I2C10", "i2c3": "I2C3",
+		"/dev/ttyS0": "/dev/ttyS0", "28-0000051e2f3a": "28-0000051e2f3a", "/sys/bus/spi": "/sys/bus/spi", "": "",
+	} {
+		if got := bus.Canonical(port); got != want {
+			t.Errorf("Canonical(%q) = %q, want %q", port, got, want)
+		}
+	}
 }
 
 func mustI2C(t *testing.T, h *bus.Host, o bus.I2COptions) bus.I2C {

@@ -2,13 +2,12 @@ package bus
 
 import "strings"
 
-// canonical gives one name to the two spellings of a port: "/dev/spidev0.1" is
-// "SPI0.1", "/dev/i2c-1" is "I2C1".
 func canonical(port string) string {
-	if rest, ok := strings.CutPrefix(port, "/dev/spidev"); ok {
+	node := strings.ToLower(strings.TrimPrefix(port, "/dev/"))
+	if rest, ok := strings.CutPrefix(node, "spidev"); ok {
 		return "SPI" + rest
 	}
-	if rest, ok := strings.CutPrefix(port, "/dev/i2c-"); ok {
+	if rest, ok := strings.CutPrefix(node, "i2c-"); ok {
 		return "I2C" + rest
 	}
 	up := strings.ToUpper(port)

@@ -82,7 +82,7 @@ func New(host *bus.Host, src drivers.Source) (*Dev, error) {
 		if err != nil {
 			return nil, err
 		}
-		where := strings.TrimSpace(raw.Port + " " + raw.Select)
+		where := strings.TrimSpace(bus.Canonical(raw.Port) + " " + strings.ToUpper(raw.Select))
 		c := at[where]
 		if c == nil {
 			c = &ads111x.Chip{Host: host, Rate: o.Rate, ColdCfg: base&^(7<<9) | 5<<9 | sensor}

@@ -93,7 +93,7 @@ func New(ctx context.Context, host *bus.Host, src drivers.Source) (*Dev, error) 
 	d := &Dev{convs: make([]drivers.Converter, len(src.Inputs))}
 	at := map[string]*part{}
 	for i, raw := range src.Inputs {
-		where := strings.TrimSpace(raw.Port + " " + raw.Select)
+		where := strings.TrimSpace(bus.Canonical(raw.Port) + " " + strings.ToUpper(raw.Select))
 		p := at[where]
 		if p == nil {
 			p = &part{host: host, place: where, global: notches[src.MainsHz]}
