@@ -39,6 +39,7 @@ var rooms = []room{
 	{dir: "drivers/all", may: []string{"drivers"}, why: "the list names every driver"},
 	{dir: "daemon/record", why: "what is stored depends on nothing"},
 	{dir: "daemon/strictyaml", why: "reading a file's words is pure, so that the rig and the desk read alike"},
+	{dir: "daemon/manual", why: "writing a program's pages knows nothing of what it does"},
 	{dir: "daemon/convert", may: []string{"daemon/record", "drivers/its90"}, why: "conversion is pure, so that replay equals live"},
 	{dir: "daemon/analysis", may: []string{"daemon/record", "daemon/analysis/constants"}, why: "judging is pure, so that replay equals live"},
 	{dir: "daemon/analysis/constants", why: "thresholds are names, defaults and ranges, whoever compares with them"},
@@ -60,7 +61,7 @@ var rooms = []room{
 	{dir: "daemon/internal/rpc", may: []string{"proto", "proto/recordpb", "daemon/record", "daemon/convert", "daemon/internal/journal", "daemon/internal/rigtime"}, why: "the only room of the daemon that knows the wire"},
 	{dir: "daemon", may: []string{"daemon", "drivers"}, why: "wiring"},
 	{dir: "daemon/soakd", may: []string{"daemon", "drivers/all", "drivers"}, why: "main passes the list of drivers in"},
-	{dir: "client", may: []string{"proto", "daemon/record", "daemon/strictyaml", "daemon/convert", "daemon/analysis", "drivers/its90", "client"}, why: "the client knows the wire and the pure rooms, never the daemon"},
+	{dir: "client", may: []string{"proto", "daemon/record", "daemon/strictyaml", "daemon/manual", "daemon/convert", "daemon/analysis", "drivers/its90", "client"}, why: "the client knows the wire and the pure rooms, never the daemon"},
 	{dir: "deploy", may: []string{"daemon", "client", "drivers", "proto"}, why: "the demo runs daemons and clients in one process"},
 }
 

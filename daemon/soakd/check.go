@@ -60,9 +60,29 @@ func printCheck(w io.Writer, r daemon.CheckReport) error {
 	} else {
 		fmt.Fprintf(w, "rig %s\n\n", r.Rig)
 	}
+	if err := printChannels(w, r.Channels); err != nil {
+		return err
+	}
+	section(w, "How each value comes about", together(r.Channels, func(c daemon.ChannelCheck) string { return c.Why }))
+	if lines := warningLines(r.Channels); len(lines) > 0 {
+		section(w, "Worth knowing", lines)
+	}
+	section(w, "Faults", faultLines(r))
+	for _, source := range slices.Sorted(maps.Keys(r.Identity)) {
+		section(w, "Found at "+source, r.Identity[source])
+	}
+	if len(r.Notes) > 0 {
+		section(w, "This computer", bullets(r.Notes))
+	}
+	section(w, "Cautions", bullets(r.Cautions))
+	return nil
+}
+
+// printChannels prints each channel with its evidence, a line each.
+func printChannels(w io.Writer, channels []daemon.ChannelCheck) error {
 	tw := tabwriter.NewWriter(w, 0, 8, 2, ' ', 0)
 	fmt.Fprintln(tw, "CHANNEL\tROLE\tVALUE\tU (k=2)\tEMF mV\tCOLD degC\tCHIP degC\tCORRECTION\tSTATE")
-	for _, c := range r.Channels {
+	for _, c := range channels {
 		value := number(c.Value, 2)
 		if c.Value != nil {
 			value += " " + c.Unit
@@ -70,54 +90,40 @@ func printCheck(w io.Writer, r daemon.CheckReport) error {
 		fmt.Fprintf(tw, "%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", c.Channel, c.Role, value, number(c.Expanded, 2),
 			number(c.EMFMilliV, 4), number(c.ColdC, 2), number(c.ChipC, 2), number(c.CorrectionK, 2), c.Fault)
 	}
-	if err := tw.Flush(); err != nil {
-		return err
+	return tw.Flush()
+}
+
+func warningLines(channels []daemon.ChannelCheck) (lines []string) {
+	for _, c := range channels {
+		for _, text := range c.Warnings {
+			lines = append(lines, c.Channel+": "+text)
+		}
 	}
-	section(w, "How each value comes about", func() {
-		for _, g := range together(r.Channels, func(c daemon.ChannelCheck) string { return c.Why }) {
-			fmt.Fprintf(w, "  %s: %s\n", strings.Join(g.channels, ", "), g.text)
+	return lines
+}
+
+// faultLines are the channels without a value and why, then what no channel says
+// already.
+func faultLines(r daemon.CheckReport) []string {
+	lines := together(r.Channels, faultText)
+	for _, p := range r.Problems {
+		if !slices.ContainsFunc(r.Channels, func(c daemon.ChannelCheck) bool { return c.Cause != "" && strings.HasSuffix(p, c.Cause) }) {
+			lines = append(lines, p)
 		}
-	})
-	if slices.ContainsFunc(r.Channels, func(c daemon.ChannelCheck) bool { return len(c.Warnings) > 0 }) {
-		section(w, "Worth knowing", func() {
-			for _, c := range r.Channels {
-				for _, text := range c.Warnings {
-					fmt.Fprintf(w, "  %s: %s\n", c.Channel, text)
-				}
-			}
-		})
 	}
-	section(w, "Faults", func() {
-		for _, g := range together(r.Channels, faultText) {
-			fmt.Fprintf(w, "  %s: %s\n", strings.Join(g.channels, ", "), g.text)
-		}
-		for _, p := range r.Problems {
-			if !slices.ContainsFunc(r.Channels, func(c daemon.ChannelCheck) bool { return c.Cause != "" && strings.HasSuffix(p, c.Cause) }) {
-				fmt.Fprintf(w, "  %s\n", p)
-			}
-		}
-		if r.OK {
-			fmt.Fprintln(w, "  none")
-		} else if len(r.Problems) > 0 {
-			fmt.Fprintf(w, "  ports of this board: %s\n", portNames(r))
-		}
-	})
-	for _, source := range slices.Sorted(maps.Keys(r.Identity)) {
-		section(w, "Found at "+source, func() { fmt.Fprintln(w, "  "+strings.Join(r.Identity[source], "\n  ")) })
+	if r.OK {
+		lines = append(lines, "none")
+	} else if len(r.Problems) > 0 {
+		lines = append(lines, "ports of this board: "+portNames(r))
 	}
-	if len(r.Notes) > 0 {
-		section(w, "This computer", func() {
-			for _, n := range r.Notes {
-				fmt.Fprintln(w, "  - "+n)
-			}
-		})
+	return lines
+}
+
+func bullets(texts []string) (lines []string) {
+	for _, t := range texts {
+		lines = append(lines, "- "+t)
 	}
-	section(w, "Cautions", func() {
-		for _, c := range r.Cautions {
-			fmt.Fprintln(w, "  - "+c)
-		}
-	})
-	return nil
+	return lines
 }
 
 // faultText is a channel's fault and its cause; empty: it has a value.
@@ -128,34 +134,32 @@ func faultText(c daemon.ChannelCheck) string {
 	return c.Fault + ": " + c.Cause
 }
 
-// alike is the channels of which the same is said.
-type alike struct {
-	text     string
-	channels []string
-}
-
-// together gathers the channels of which the same is said, in order; those of which
-// nothing is said are left out.
-func together(all []daemon.ChannelCheck, say func(daemon.ChannelCheck) string) []alike {
-	var groups []alike
+// together says what is said of channels, a line for all of which the same is said, in
+// order; those of which nothing is said are left out.
+func together(all []daemon.ChannelCheck, say func(daemon.ChannelCheck) string) (lines []string) {
+	var texts []string
+	names := map[string][]string{}
 	for _, c := range all {
 		text := say(c)
 		if text == "" {
 			continue
 		}
-		i := slices.IndexFunc(groups, func(g alike) bool { return g.text == text })
-		if i < 0 {
-			groups = append(groups, alike{text: text})
-			i = len(groups) - 1
+		if names[text] == nil {
+			texts = append(texts, text)
 		}
-		groups[i].channels = append(groups[i].channels, c.Channel)
+		names[text] = append(names[text], c.Channel)
 	}
-	return groups
+	for _, text := range texts {
+		lines = append(lines, strings.Join(names[text], ", ")+": "+text)
+	}
+	return lines
 }
 
-func section(w io.Writer, title string, body func()) {
+func section(w io.Writer, title string, lines []string) {
 	fmt.Fprintf(w, "\n%s\n", title)
-	body()
+	for _, l := range lines {
+		fmt.Fprintln(w, "  "+l)
+	}
 }
 
 func number(v *float64, digits int) string {

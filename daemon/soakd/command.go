@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"soakrig/daemon"
+	"soakrig/daemon/manual"
 	"soakrig/drivers/all"
 )
 
@@ -88,7 +89,7 @@ func command() *cobra.Command {
 		RunE:          func(c *cobra.Command, _ []string) error { return serve(c.Context(), c.ErrOrStderr(), file) },
 	}
 	root.PersistentFlags().StringVarP(&file, "config", "c", "/etc/soakd/rig.yaml", "configuration `file`")
-	root.AddCommand(checkCommand(&file), driversCommand(), journalCommand(&file), tokenCommand(), docsCommand())
+	root.AddCommand(checkCommand(&file), driversCommand(), journalCommand(&file), tokenCommand(), manual.Command(writePages))
 	return root
 }
 

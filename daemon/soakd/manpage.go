@@ -17,7 +17,7 @@ import (
 func writePages(c *cobra.Command, folder string) error {
 	name := strings.ReplaceAll(c.CommandPath(), " ", "-")
 	if err := os.WriteFile(filepath.Join(folder, name+".1"), []byte(manPage(c)), 0o644); err != nil {
-		return fmt.Errorf("write a manual page: %w", err)
+		return err
 	}
 	for _, sub := range visible(c) {
 		if err := writePages(sub, folder); err != nil {

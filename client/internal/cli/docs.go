@@ -1,52 +1,12 @@
 package cli
 
 import (
-	"fmt"
-	"os"
-	"path/filepath"
-
 	"github.com/spf13/cobra"
 	"github.com/spf13/cobra/doc"
 )
 
-// docsCommand writes the manual pages and shell completions that packages carry. It is
-// hidden: people read the pages, packagers make them.
-func (*session) docsCommand() *cobra.Command {
-	return &cobra.Command{
-		Use:    "docs FOLDER",
-		Short:  "Write manual pages and shell completions into a folder",
-		Args:   cobra.ExactArgs(1),
-		Hidden: true,
-		RunE:   func(c *cobra.Command, args []string) error { return writeDocs(c.Root(), args[0]) },
-	}
-}
-
-// writeDocs fills folder/man and folder/completions. The date on the pages comes from
-// SOURCE_DATE_EPOCH, so that a package can be built twice alike.
-func writeDocs(root *cobra.Command, folder string) error {
-	man, shells := filepath.Join(folder, "man"), filepath.Join(folder, "completions")
-	for _, dir := range []string{man, shells} {
-		if err := os.MkdirAll(dir, 0o755); err != nil {
-			return fmt.Errorf("make the folder of the manual: %w", err)
-		}
-	}
+// writePages writes a manual page for each command.
+func writePages(root *cobra.Command, folder string) error {
 	root.DisableAutoGenTag = true
-	name := root.Name()
-	header := &doc.GenManHeader{Section: "1", Source: "soakrig", Manual: "soakrig"}
-	if err := doc.GenManTree(root, header, man); err != nil {
-		return fmt.Errorf("write manual pages to %s: %w", man, err)
-	}
-	for _, w := range []struct {
-		file  string
-		write func(string) error
-	}{
-		{name + ".bash", func(f string) error { return root.GenBashCompletionFileV2(f, true) }},
-		{"_" + name, root.GenZshCompletionFile},
-		{name + ".fish", func(f string) error { return root.GenFishCompletionFile(f, true) }},
-	} {
-		if err := w.write(filepath.Join(shells, w.file)); err != nil {
-			return fmt.Errorf("write completions: %w", err)
-		}
-	}
-	return nil
+	return doc.GenManTree(root, &doc.GenManHeader{Section: "1", Source: "soakrig", Manual: "soakrig"}, folder)
 }

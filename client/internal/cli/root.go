@@ -10,6 +10,8 @@ import (
 	"strings"
 
 	"github.com/spf13/cobra"
+
+	"soakrig/daemon/manual"
 )
 
 // Env is the world that soak runs in.
@@ -98,7 +100,7 @@ func (s *session) root() *cobra.Command {
 		return usagef("%w\nSee %s --help", err, cmd.CommandPath())
 	})
 	s.addRigFlags(root)
-	root.AddCommand(append(s.commands(), s.docsCommand())...)
+	root.AddCommand(append(s.commands(), manual.Command(writePages))...)
 	for _, c := range root.Commands() {
 		usageArgs(c)
 	}
