@@ -5,7 +5,7 @@ import (
 	"slices"
 	"strings"
 
-	"soakrig/daemon/analysis"
+	"soakrig/daemon/analysis/constants"
 	"soakrig/daemon/internal/acquire"
 	"soakrig/daemon/internal/config"
 	"soakrig/daemon/internal/rpc"
@@ -42,15 +42,15 @@ func judgeSimulated(c *Config) (all config.Problems) {
 
 // judgePlan judges the constants that a plan sets.
 func judgePlan(c *Config) (all config.Problems) {
-	constants := analysis.DefaultConstants()
-	names := slices.Sorted(maps.Keys(constants.Map()))
+	defaults := constants.Default()
+	names := slices.Sorted(maps.Keys(defaults.Map()))
 	for _, name := range slices.Sorted(maps.Keys(c.Plan.Constants)) {
 		key := "plan.constants." + name
 		if !slices.Contains(names, name) {
 			all = append(all, c.Problem(key, "no constant of the computation is called so"+strictyaml.Suggest(name, names)))
 			continue
 		}
-		if err := constants.Override(map[string]float64{name: c.Plan.Constants[name]}); err != nil {
+		if err := defaults.Override(map[string]float64{name: c.Plan.Constants[name]}); err != nil {
 			text, _, _ := strings.Cut(err.Error(), "; the constants are")
 			all = append(all, c.Problem(key, strings.TrimPrefix(text, "analysis constants: ")))
 		}
