@@ -42,7 +42,7 @@ func (c *Compared) of(row *compare.Row) []*record.Result {
 	var out []*record.Result
 	for i := range c.results {
 		r := &c.results[i]
-		if r.Unit == row.Unit && r.Revision == row.Revision && r.Setup == row.Setup {
+		if r.Unit == row.Unit && r.Revision == row.Revision && r.Setup == row.Setup && r.Rig == row.Rig {
 			for _, run := range row.Runs {
 				if run == r.Run {
 					out = append(out, r)
@@ -58,11 +58,23 @@ func (c *Compared) of(row *compare.Row) []*record.Result {
 func (c *Compared) Row(r *record.Result) int {
 	for i := range c.Rows {
 		row := &c.Rows[i]
-		if r.Unit == row.Unit && r.Revision == row.Revision && r.Setup == row.Setup && (slices.Contains(row.Runs, r.Run) || slices.Contains(row.LeftOut, r.Run)) {
+		if r.Unit == row.Unit && r.Revision == row.Revision && r.Setup == row.Setup && r.Rig == row.Rig && (slices.Contains(row.Runs, r.Run) || slices.Contains(row.LeftOut, r.Run)) {
 			return i
 		}
 	}
 	return len(c.Rows)
+}
+
+// unitOf is the unit of a row, with its rig where another rig had the same one.
+func (c *Compared) unitOf(row *compare.Row) string {
+	name := unitName(row.Unit, row.Revision)
+	for i := range c.Rows {
+		r := &c.Rows[i]
+		if r.Unit == row.Unit && r.Revision == row.Revision && r.Setup == row.Setup && r.Rig != row.Rig {
+			return name + " on " + row.Rig
+		}
+	}
+	return name
 }
 
 // same finds a row in another comparison of the same results; nil: it has none.
@@ -72,7 +84,7 @@ func same(c *compare.Comparison, row *compare.Row) *compare.Row {
 	}
 	for i := range c.Rows {
 		r := &c.Rows[i]
-		if r.Unit == row.Unit && r.Revision == row.Revision && r.Setup == row.Setup && strings.Join(r.Runs, " ") == strings.Join(row.Runs, " ") {
+		if r.Unit == row.Unit && r.Revision == row.Revision && r.Setup == row.Setup && r.Rig == row.Rig && strings.Join(r.Runs, " ") == strings.Join(row.Runs, " ") {
 			return r
 		}
 	}
@@ -141,7 +153,7 @@ func ComparisonTable(c *Compared) Table {
 		for _, m := range row.Marks {
 			marks = append(marks, fmt.Sprint(m))
 		}
-		t.Rows = append(t.Rows, []string{places(row), unitName(row.Unit, row.Revision), orDash(row.Setup), rowVerdict(row), rowValue(same(c.Held, row)), rowValue(same(c.Rise, row)),
+		t.Rows = append(t.Rows, []string{places(row), c.unitOf(row), orDash(row.Setup), rowVerdict(row), rowValue(same(c.Held, row)), rowValue(same(c.Rise, row)),
 			hot, optional(row.AmbientC, 1, ""), optional(row.MeanW, 0, ""), energy, orDash(held), orDash(row.Tier), load, probes, fmt.Sprint(len(row.Runs)), strings.Join(marks, " ")})
 	}
 	if !slices.ContainsFunc(c.Rows, func(r compare.Row) bool { return len(r.Runs) != 1 }) {
@@ -195,7 +207,7 @@ func (c *Compared) Notes() (footnotes []string, rule string) {
 
 // ComparisonCSV is the table for a spreadsheet: bare numbers, units in the head.
 func ComparisonCSV(c *Compared) Table {
-	t := Table{Head: []string{"best_place", "worst_place", "unit", "revision", "setup", "runs", "verdict", "limited", "lower_bound",
+	t := Table{Head: []string{"best_place", "worst_place", "unit", "revision", "setup", "rig", "runs", "verdict", "limited", "lower_bound",
 		"peak_c", "peak_expanded_k", "rise_k", "rise_expanded_k", "reference_c", "reference_expanded_k", "hot_spot", "ambient_c", "mean_w", "energy_j", "power_pattern",
 		"loss_share", "tier", "load_s", "footnotes"}}
 	for i := range c.Rows {
@@ -218,7 +230,7 @@ func ComparisonCSV(c *Compared) Table {
 		peak, peakU := pair(held)
 		up, upU := pair(rise)
 		ref, refU := pair(moved)
-		t.Rows = append(t.Rows, []string{best, worst, row.Unit, row.Revision, row.Setup, strings.Join(row.Runs, " "), string(row.Verdict),
+		t.Rows = append(t.Rows, []string{best, worst, row.Unit, row.Revision, row.Setup, row.Rig, strings.Join(row.Runs, " "), string(row.Verdict),
 			fmt.Sprint(row.Limited), fmt.Sprint(row.LowerBound), peak, peakU, up, upU, ref, refU, row.HotSpot, bare(row.AmbientC), bare(row.MeanW),
 			bare(row.EnergyJ), row.Pattern, bare(row.LossShare), row.Tier, bare(row.LoadS), strings.Join(notes, "; ")})
 	}

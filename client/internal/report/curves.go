@@ -47,6 +47,11 @@ func CurvesChart(runs []Run, w io.Writer, format string) error {
 			continue
 		}
 		unit := unitName(r.Unit, r.Revision)
+		if slices.ContainsFunc(runs, func(o Run) bool {
+			return o.Result.Unit == r.Unit && o.Result.Revision == r.Revision && o.Result.Setup == r.Setup && o.Result.Rig != r.Rig
+		}) {
+			unit += " on " + r.Rig
+		}
 		l := curveLine{name: strings.TrimSpace(unit + " " + r.Setup), colour: chart.CurveColour(place(&units, unit))}
 		l.dashes = [][]vg.Length{nil, {6, 3}, {1.5, 2.5}, {8, 3, 1.5, 3}}[place(&setups, r.Setup)%4]
 		if r.Verdict == record.VerdictVoid {

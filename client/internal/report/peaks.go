@@ -77,7 +77,7 @@ func PeaksChart(c *Compared, quantity string, w io.Writer, format string) error 
 		if row.Value == nil {
 			continue
 		}
-		d := dot{row: row, unit: place(&p.units, unitName(row.Unit, row.Revision)), setup: place(&p.setups, row.Setup), value: *row.Value, verdict: row.Verdict}
+		d := dot{row: row, unit: place(&p.units, c.unitOf(row)), setup: place(&p.setups, row.Setup), value: *row.Value, verdict: row.Verdict}
 		if row.Expanded != nil {
 			d.u = *row.Expanded
 		}

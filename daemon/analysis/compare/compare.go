@@ -82,6 +82,7 @@ type Row struct {
 	lines      []record.BudgetLine
 	repeat     budget.Component // what repeats give to lines; zero: nothing
 	results    []record.Result
+	called     string // name
 }
 
 // Pair is the difference of two rows.
@@ -141,6 +142,7 @@ func Runs(results []record.Result, o Options) (Comparison, error) {
 		return Comparison{}, ErrNothing
 	}
 	rows := gatherRows(results)
+	callRows(rows)
 	cmp := Comparison{Rows: rows, Pairs: []Pair{}, Mismatches: []Mismatch{}, Footnotes: []string{}, NotRanked: []record.Reason{}}
 	if err := cmp.choose(o.Quantity); err != nil {
 		return cmp, err
@@ -392,9 +394,31 @@ func (r *Row) why() string {
 	return "its run is void"
 }
 
-func (r *Row) name() string {
-	if r.Setup == "" {
-		return r.Unit
+// name tells a row from the others: unit and setup, with the revision and the rig where
+// others have the same.
+func (r *Row) name() string { return r.called }
+
+// callRows gives the rows their names.
+func callRows(rows []Row) {
+	setups, revisions := map[[2]string]int{}, map[[3]string]int{}
+	for i := range rows {
+		r := &rows[i]
+		setups[[2]string{r.Unit, r.Setup}]++
+		revisions[[3]string{r.Unit, r.Setup, r.Revision}]++
 	}
-	return r.Unit + " " + r.Setup
+	for i := range rows {
+		r := &rows[i]
+		same := revisions[[3]string{r.Unit, r.Setup, r.Revision}]
+		words := []string{r.Unit}
+		if r.Revision != "" && setups[[2]string{r.Unit, r.Setup}] > same {
+			words = append(words, "rev. "+r.Revision)
+		}
+		if r.Setup != "" {
+			words = append(words, r.Setup)
+		}
+		if same > 1 {
+			words = append(words, "on "+r.Rig)
+		}
+		r.called = strings.Join(words, " ")
+	}
 }

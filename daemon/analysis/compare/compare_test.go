@@ -177,10 +177,24 @@ func TestMismatchesAreRefusedUnlessOverridden(t *testing.T) {
 		{"ambient", func(r *record.Result) { r.Ambient.MeanC = 24.5 }},
 		{"settled", func(r *record.Result) { r.Steady.Tier = "rising" }},
 		{"probes", func(r *record.Result) { r.Probes = r.Probes[:7] }},
+		{"load_pattern", func(r *record.Result) { r.Load.Pattern = "load_pattern" }},
+		{"load_pattern", func(r *record.Result) { r.Load.Pattern, r.Load.Held = "not_held", false }},
+		{"load_seen", func(r *record.Result) { r.Load = nil }},
+		{"ambient", func(r *record.Result) { r.Ambient = nil }},
+		{"probe_places", func(r *record.Result) {
+			for i := range r.Probes {
+				r.Probes[i].Place = fmt.Sprint("lid ", i)
+			}
+		}},
 		{"algorithm", func(r *record.Result) { r.Algorithm = "older" }},
 		{"peak_hold_s", func(r *record.Result) { r.Constants = map[string]float64{"peak_hold_s": 30} }},
 	} {
 		rs := []record.Result{resultOf("a", "1", 80, 23), resultOf("b", "2", 85, 23), resultOf("c", "3", 90, 23)}
+		for i := range rs {
+			for j := range rs[i].Probes {
+				rs[i].Probes[j].Place = fmt.Sprint("behind stage ", j)
+			}
+		}
 		c.change(&rs[2])
 		cmp, err := Runs(rs, Options{})
 		var refused *MismatchError
@@ -319,4 +333,28 @@ func TestAThousandRuns(t *testing.T) {
 		t.Fatalf("%d rows, %d pairs, %d left out, %v", len(cmp.Rows), len(cmp.Pairs), cmp.PairsLeftOut, err)
 	}
 	t.Logf("a thousand runs in %v", time.Since(began))
+}
+
+// TestRowsAreToldApart: what is said of a row names it among rows of the same unit.
+func TestRowsAreToldApart(t *testing.T) {
+	one, lost, void, old := resultOf("a", "1", 80, 23), resultOf("a", "1", 81, 23), resultOf("a", "1", 82, 23), resultOf("a", "0", 79, 23)
+	lost.Rig, lost.Peak.LowerBound = "bench-2", true
+	void.Rig, void.Verdict, void.Reasons = "bench-3", record.VerdictVoid, []record.Reason{{Text: "the room was warm"}}
+	old.Revision = "A"
+	cmp, err := Runs([]record.Result{one, lost, void, old}, Options{Quantity: Held})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var names []string
+	for i := range cmp.Rows {
+		names = append(names, cmp.Rows[i].name())
+	}
+	if got, want := strings.Join(names, "; "), "a rev. A rated; a rated on bench; a rated on bench-2; a rated on bench-3"; got != want {
+		t.Errorf("rows %s, want %s", got, want)
+	}
+	for i, want := range map[int]string{2: "no place: a rated on bench-2 lost a probe", 3: "no place: a rated on bench-3 proves nothing: the room was warm"} {
+		if m := cmp.Rows[i].Marks; len(m) != 1 || !strings.HasPrefix(cmp.Footnotes[m[0]-1], want) {
+			t.Errorf("row %d has the notes %v of %v, want %q", i, m, cmp.Footnotes, want)
+		}
+	}
 }

@@ -64,6 +64,9 @@ func (cmp *Comparison) mismatches(a, b int, c constants.Set) []Mismatch {
 		if len(x.Probes) != len(y.Probes) {
 			add("probes", "%s has %d probes, %s has %d", na, len(x.Probes), nb, len(y.Probes))
 		}
+		if px, py := otherPlaces(x, y); px != py {
+			add("probe_places", "%s has probes at: %s; %s at: %s", na, px, nb, py)
+		}
 		matchLoad(x, y, na, nb, c, add)
 		matchRoom(x, y, na, nb, c, add)
 		if tx, ty := tierName(x), tierName(y); tx != ty && tx != "" && ty != "" && x.Peak != nil && y.Peak != nil {
@@ -104,8 +107,39 @@ func condition(r *record.Result, key string) string {
 	return ""
 }
 
+// otherPlaces tells where the probes of two runs sit differently; empty: nowhere, or not
+// every probe tells its place.
+func otherPlaces(x, y *record.Result) (onlyX, onlyY string) {
+	px, py := probePlaces(x), probePlaces(y)
+	if px == nil || py == nil || len(px) != len(py) {
+		return "", ""
+	}
+	only := func(a, b []string) string {
+		return strings.Join(slices.DeleteFunc(slices.Clone(a), func(p string) bool { return slices.Contains(b, p) }), ", ")
+	}
+	return only(px, py), only(py, px)
+}
+
+// probePlaces are the places of all probes; nil: not every probe tells its own.
+func probePlaces(r *record.Result) (places []string) {
+	for i := range r.Probes {
+		if r.Probes[i].Place == "" {
+			return nil
+		}
+		places = append(places, r.Probes[i].Place)
+	}
+	return places
+}
+
 func matchLoad(x, y *record.Result, na, nb string, c constants.Set, add func(string, string, ...any)) {
-	if x.Load == nil || y.Load == nil {
+	switch {
+	case x.Load == nil && y.Load == nil:
+		return
+	case y.Load == nil:
+		add("load_seen", "%s was loaded, of %s that is not known", na, nb)
+		return
+	case x.Load == nil:
+		add("load_seen", "%s was loaded, of %s that is not known", nb, na)
 		return
 	}
 	lx, ly := series.OrAbsent(x.Load.PlannedS), series.OrAbsent(y.Load.PlannedS)
@@ -115,10 +149,34 @@ func matchLoad(x, y *record.Result, na, nb string, c constants.Set, add func(str
 	if series.Known(lx) && series.Known(ly) && math.Abs(lx-ly) > c.MatchLoadShare*max(lx, ly) {
 		add("load_length", "%s %s, %s %s", na, wording.Length(int64(lx)), nb, wording.Length(int64(ly)))
 	}
+	if wx, wy := patternText(x.Load.Pattern), patternText(y.Load.Pattern); wx != wy && wx != "" && wy != "" {
+		add("load_pattern", "the power of %s %s, that of %s %s", na, wx, nb, wy)
+	}
+}
+
+// patternText words the patterns of power by which loads differ; empty: limiting, which is
+// the unit's own, and a power that nobody measured, which tells nothing.
+func patternText(pattern string) string {
+	switch pattern {
+	case "constant":
+		return "was constant"
+	case "load_pattern":
+		return "followed a pattern"
+	case "not_held":
+		return "was not held"
+	}
+	return ""
 }
 
 func matchRoom(x, y *record.Result, na, nb string, c constants.Set, add func(string, string, ...any)) {
-	if x.Ambient == nil || y.Ambient == nil {
+	switch {
+	case x.Ambient == nil && y.Ambient == nil:
+		return
+	case y.Ambient == nil:
+		add("ambient", "%s at %.1f degC, %s without a room temperature", na, x.Ambient.MeanC, nb)
+		return
+	case x.Ambient == nil:
+		add("ambient", "%s at %.1f degC, %s without a room temperature", nb, y.Ambient.MeanC, na)
 		return
 	}
 	if d := math.Abs(x.Ambient.MeanC - y.Ambient.MeanC); d > c.MatchAmbientK {
@@ -135,16 +193,11 @@ func (cmp *Comparison) footnotes() {
 		}
 		cmp.footnote(text, m.B)
 	}
+	left := cmp.NotRanked // in the order of the rows
 	for i := range cmp.Rows {
-		r := &cmp.Rows[i]
-		if r.Ranked {
-			continue
-		}
-		for _, n := range cmp.NotRanked {
-			if strings.HasPrefix(n.Text, r.name()+" ") {
-				cmp.footnote("no place: "+n.Text, i)
-				break
-			}
+		if !cmp.Rows[i].Ranked {
+			cmp.footnote("no place: "+left[0].Text, i)
+			left = left[1:]
 		}
 	}
 }
