@@ -39,3 +39,25 @@ func TestSupplyDipAnywhere(t *testing.T) {
 		})
 	}
 }
+
+// TestDipInsideAResult: the supply goes away after n bytes of a result, and the rest is
+// zeros: 64 degC instead of 80. What the last byte holds is less than 0.25 K.
+func TestDipInsideAResult(t *testing.T) {
+	for n := 4; n <= 7; n++ {
+		synctest.Test(t, func(t *testing.T) {
+			f := newFake(map[int]uint32{2: word(80.1), 20: word(25)})
+			_, dev := bench(t, drivertest.ChipFunc(func(w, r []byte) error {
+				err := f.Transfer(w, r)
+				if w[0] == opRead && int(w[1])<<8|int(w[2]) == regResult+4 && len(r) == 7 && n < 7 {
+					clear(r[n:])
+					f.lock(func() { f.ram, f.busy = [0x400]byte{statusDone}, 0 })
+				}
+				return err
+			}), source(""))
+			r := drivertest.Read(t, dev)[0]
+			if degC := float64(r.Code) * codeC; r.Faults == 0 && (degC < 79.85 || degC > 80.11) || n == 7 && r.Faults != 0 {
+				t.Errorf("%d bytes: %v (%v), %g degC", n-3, r.Faults, r.Cause, float64(r.Code)*codeC)
+			}
+		})
+	}
+}

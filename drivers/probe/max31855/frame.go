@@ -3,6 +3,7 @@ package max31855
 import (
 	"errors"
 	"fmt"
+	"math"
 
 	"soakrig/drivers"
 )
@@ -69,6 +70,13 @@ func (f frame) presence() (drivers.Faults, error) {
 	}
 	return 0, nil
 }
+
+// cut tells whether the second half of a frame is missing: a cold junction of exactly
+// zero after one that was nowhere near.
+func (f frame) cut(lastColdC float64) bool { return f&0xFFFF == 0 && math.Abs(lastColdC) > nearZeroC }
+
+// nearZeroC is further than a chip cools from one frame to the next.
+const nearZeroC = 5
 
 // wiring turns the chip's own fault bits into faults, several at once if need be; mask
 // are those that the configuration leaves out.

@@ -49,7 +49,7 @@ var Driver = drivers.Driver{
 			{Key: "mask", Scope: "input", Unit: "short_to_ground", Default: "none", Help: "for a probe that is grounded for good, on a board that ties T- to ground: that one flag of the chip is left out. It is recorded with the run and shown with every result, since a real short of this probe is then not seen"},
 		}, drivers.StepOption{}.Options()...),
 		Fastest:  conversionMax,
-		Detects:  []string{"no chip (32 zeros or ones)", "disturbed or shifted frame (reserved bits, inconsistent fault bits)", "open circuit", "short to ground", "short to the supply", "probe or cold junction out of range", "a second read before a new conversion can exist", "steps faster than any copper mass"},
+		Detects:  []string{"no chip (32 zeros or ones)", "disturbed or shifted frame (reserved bits, inconsistent fault bits), one that ended before its end", "open circuit", "short to ground", "short to the supply", "probe or cold junction out of range", "a second read before a new conversion can exist", "steps faster than any copper mass"},
 		Misses:   []string{"short between the two leads (reads the cold junction)", "some shorts to ground that the chip does not flag", "reversed leads", "a frame shifted by one bit that leaves the reserved bits zero (probe and cold junction both doubled or halved)", "the wrong letter of part", "a chip select that is stuck low (the value freezes)"},
 		Accuracy: accuracy(),
 		Caution:  "T- is tied to the chip's ground while it converts: a bare tip on a live rail drives current through the wire and can destroy the chip. Insulate the junction.",
@@ -88,6 +88,7 @@ type chip struct {
 	readyAt time.Time // before this, frames are from the time after power-up
 	gone    bool      // the last frame was that of a missing chip
 	lastAt  time.Time // the last frame that was not stale
+	coldC   float64   // cold junction of the last frame; 0: none yet
 }
 
 // New checks src and opens its chips. It does not talk to them.
@@ -181,6 +182,11 @@ func (c *chip) Read(ctx context.Context, r *drivers.Reading) error {
 	}
 	r.Set(f.probe(), conversionTyp)
 	r.SetCold(f.cold())
+	if f.cut(c.coldC) {
+		r.Fail(drivers.Corrupt, fmt.Errorf("channel %s: frame %08X: the second half is zero, and the cold junction was at %.4f degC just before: the supply or the data line went away in mid-frame", c.channel, uint32(f), c.coldC))
+		return nil
+	}
+	c.coldC = f.coldC()
 	if faults, cause := f.wiring(c.mask); faults != 0 {
 		r.Fail(faults, cause)
 		return nil

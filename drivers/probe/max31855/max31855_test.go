@@ -363,3 +363,19 @@ func TestProbe(t *testing.T) {
 		}
 	})
 }
+
+// TestFrameCutShort: a supply dip in the middle of a frame leaves zeros, and no fault
+// bit. A junction that really is at zero came there in steps.
+func TestFrameCutShort(t *testing.T) {
+	frames := []string{"06401900", "06400000", "06000000", "00000000", "06401900", "06400500", "06400400", "06400040", "06400000"}
+	want := []drivers.Faults{0, drivers.Corrupt, drivers.Corrupt, drivers.NoChip, drivers.Stale, 0, 0, 0, 0}
+	synctest.Test(t, func(t *testing.T) {
+		_, dev := bench(t, "", drivertest.Frames(frames...))
+		for i := range frames {
+			if r := readOne(t, dev); r.Faults != want[i] {
+				t.Errorf("frame %d %s: %v (%v), want %v", i, frames[i], r.Faults, r.Cause, want[i])
+			}
+			time.Sleep(every)
+		}
+	})
+}

@@ -133,3 +133,33 @@ func TestTimings(t *testing.T) {
 		}
 	}
 }
+
+// TestDipInsideABurst: the supply goes away after n bytes of a burst, and the rest is
+// zeros. No such burst is a value that is wrong by more than the junction's step.
+func TestDipInsideABurst(t *testing.T) {
+	for n := 1; n <= 17; n++ {
+		synctest.Test(t, func(t *testing.T) {
+			f := newFake("191006458000") // 25.0625 and 100.34375 degC
+			cut := 0
+			_, dev := bench(t, "", drivertest.ChipFunc(func(w, r []byte) error {
+				err := f.Transfer(w, r)
+				if cut > 0 && len(r) > 0 {
+					clear(r[cut:])
+					cut = 0
+					f.reset()
+					f.data("000000000000")
+				}
+				return err
+			}))
+			if r := drivertest.Read(t, dev)[0]; r.Faults != 0 {
+				t.Fatal(r.Cause)
+			}
+			time.Sleep(500 * time.Millisecond)
+			cut = n
+			r := drivertest.Read(t, dev)[0]
+			if probe, cold := float64(r.Code)/128, float64(r.Cold)/64; r.Faults == 0 && (probe < 100.25 || probe > 100.35 || cold != 25.0625) {
+				t.Errorf("%d bytes: good with %g and %g degC", n, probe, cold)
+			}
+		})
+	}
+}

@@ -61,6 +61,11 @@ func (d *dump) probe() int64 {
 // register is already in it.
 func (d *dump) cold() int64 { return int64(int16(uint16(d[regCJ])<<8|uint16(d[regCJ+1])) >> 2) }
 
+// cut tells whether the burst may have ended before its end, by a supply dip that left
+// zeros from the result's second byte on. A probe at a multiple of 16 degC looks the
+// same; a second burst tells, since after a dip it shows the power-on settings.
+func (d *dump) cut() bool { return d[regTC+1] == 0 && d[regTC+2] == 0 && d[regSR] == 0 }
+
 func (d *dump) coldC() float64 { return float64(d.cold()) * coldPer }
 
 // config is what registers 00h to 04h are to hold.
