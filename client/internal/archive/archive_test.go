@@ -2,7 +2,6 @@ package archive
 
 import (
 	"bytes"
-	"encoding/csv"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -68,7 +67,7 @@ func iterate(all []Reading) Readings {
 func TestRoundTrip(t *testing.T) {
 	run, all := testRun("2026-05-02-1", 3000)
 	path := filepath.Join(t.TempDir(), "a.parquet")
-	if _, err := WriteFile(path, func(w writer) error { return Write(w, run, iterate(all)) }); err != nil {
+	if _, err := WriteFile(path, func(w io.Writer) error { return Write(w, run, iterate(all)) }); err != nil {
 		t.Fatal(err)
 	}
 	f, err := Open(path)
@@ -120,7 +119,7 @@ func TestRoundTripProperty(t *testing.T) {
 		}
 		n++
 		path := filepath.Join(dir, fmt.Sprintf("%d.parquet", n))
-		if _, err := WriteFile(path, func(w writer) error { return Write(w, run, iterate(all)) }); err != nil {
+		if _, err := WriteFile(path, func(w io.Writer) error { return Write(w, run, iterate(all)) }); err != nil {
 			rt.Fatal(err)
 		}
 		f, err := Open(path)
@@ -151,7 +150,7 @@ func TestDamage(t *testing.T) {
 	run, all := testRun("d", 200)
 	dir := t.TempDir()
 	path := filepath.Join(dir, "a.parquet")
-	if _, err := WriteFile(path, func(w writer) error { return Write(w, run, iterate(all)) }); err != nil {
+	if _, err := WriteFile(path, func(w io.Writer) error { return Write(w, run, iterate(all)) }); err != nil {
 		t.Fatal(err)
 	}
 	whole, err := os.ReadFile(path)
@@ -290,7 +289,7 @@ func TestPutThatFailsLeavesNothing(t *testing.T) {
 func TestWriteFileDoesNotOverwrite(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "f")
 	write := func(text string) error {
-		_, err := WriteFile(path, func(w writer) error { _, err := w.Write([]byte(text)); return err })
+		_, err := WriteFile(path, func(w io.Writer) error { _, err := w.Write([]byte(text)); return err })
 		return err
 	}
 	if err := write("one"); err != nil {
@@ -302,154 +301,11 @@ func TestWriteFileDoesNotOverwrite(t *testing.T) {
 	if b, err := os.ReadFile(path); err != nil || string(b) != "one" {
 		t.Errorf("%q, %v", b, err)
 	}
-	if err := ReplaceFile(path, func(w writer) error { _, err := w.Write([]byte("three")); return err }); err != nil {
+	if err := ReplaceFile(path, func(w io.Writer) error { _, err := w.Write([]byte("three")); return err }); err != nil {
 		t.Error(err)
 	}
 	if b, err := os.ReadFile(path); err != nil || string(b) != "three" {
 		t.Errorf("%q, %v", b, err)
-	}
-}
-
-func TestCSV(t *testing.T) {
-	run, all := testRun("c", 5)
-	all[4].AtS += 0.25 // the room's second reading is stamped by itself
-	var b bytes.Buffer
-	if err := WriteCSV(&b, run, iterate(all)); err != nil {
-		t.Fatal(err)
-	}
-	rows, err := csv.NewReader(bytes.NewReader(b.Bytes())).ReadAll()
-	if err != nil {
-		t.Fatal(err)
-	}
-	want := []string{
-		"at_s,wall,vr1 [degC],vr1 fault,room [degC],room fault,wall [W],wall fault",
-		"0,2026-05-02T08:00:00Z,25,,23,,-0.25,",
-		"1,2026-05-02T08:00:01Z,25.125,,,,-0.25,",
-		"1.25,2026-05-02T08:00:01Z,,,23,,,",
-		"2,2026-05-02T08:00:02Z,25.25,,23,,-0.25,",
-		"3,2026-05-02T08:00:03Z,,open+stale,23,,-0.25,",
-		"4,2026-05-02T08:00:04Z,25.5,,23,,-0.25,",
-	}
-	for i, w := range want {
-		if got := strings.Join(rows[i], ","); got != w {
-			t.Errorf("row %d: got %s, want %s", i, got, w)
-		}
-	}
-	if len(rows) != len(want) || !strings.Contains(b.String(), "\r\n") {
-		t.Errorf("%d rows, want %d, ended by CRLF", len(rows), len(want))
-	}
-}
-
-func TestJSONL(t *testing.T) {
-	run, all := testRun("c", 4)
-	var b bytes.Buffer
-	if err := WriteJSONL(&b, run, iterate(all)); err != nil {
-		t.Fatal(err)
-	}
-	lines := strings.Split(strings.TrimSpace(b.String()), "\n")
-	if len(lines) != len(all)+1 {
-		t.Fatalf("%d lines", len(lines))
-	}
-	want := `{"seq":"13","at_s":3,"wall":"2026-05-02T08:00:03Z","channel":"vr1","unit":"degC","faults":["open","stale"],"code":3,"cold_code":400,"emf_volts":0.001003,"cold_c":24.5}`
-	if lines[9] != want {
-		t.Errorf("got %s\nwant %s", lines[9], want)
-	}
-	var last map[string]json.RawMessage
-	if err := json.Unmarshal([]byte(lines[len(lines)-1]), &last); err != nil || last["result"] == nil || last["record"] == nil {
-		t.Errorf("last line: %v, %v", last, err)
-	}
-}
-
-func TestOpenMetrics(t *testing.T) {
-	run, all := testRun("c", 2)
-	run.Record.Start.Unit = `a "b" \`
-	var b bytes.Buffer
-	if err := WriteOpenMetrics(&b, run, iterate(all)); err != nil {
-		t.Fatal(err)
-	}
-	labels := `rig="bench-1",role="%s",run="c",unit="a \"b\" \\"}`
-	want := "# TYPE soakrig_temperature_celsius gauge\n# UNIT soakrig_temperature_celsius celsius\n# HELP soakrig_temperature_celsius Readings of soaks.\n" +
-		`soakrig_temperature_celsius{channel="vr1",` + fmt.Sprintf(labels, "probe") + " 25 1777708800.000\n" +
-		`soakrig_temperature_celsius{channel="vr1",` + fmt.Sprintf(labels, "probe") + " 25.125 1777708801.000\n" +
-		`soakrig_temperature_celsius{channel="room",` + fmt.Sprintf(labels, "ambient") + " 23 1777708800.000\n" +
-		`soakrig_temperature_celsius{channel="room",` + fmt.Sprintf(labels, "ambient") + " 23 1777708801.000\n" +
-		"# TYPE soakrig_power_watts gauge\n# UNIT soakrig_power_watts watts\n# HELP soakrig_power_watts Readings of soaks.\n" +
-		`soakrig_power_watts{channel="wall",` + fmt.Sprintf(labels, "supply") + " -0.25 1777708800.000\n" +
-		`soakrig_power_watts{channel="wall",` + fmt.Sprintf(labels, "supply") + " -0.25 1777708801.000\n# EOF\n"
-	if b.String() != want {
-		t.Errorf("got\n%s\nwant\n%s", b.String(), want)
-	}
-	all[0].WallNS = 0
-	if err := WriteOpenMetrics(&b, run, iterate(all)); err == nil || !strings.Contains(err.Error(), "no wall times") {
-		t.Errorf("got %v", err)
-	}
-}
-
-// shelf fills a folder with run files.
-func shelf(t testing.TB, runs int) string {
-	t.Helper()
-	dir := t.TempDir()
-	run, all := testRun("r", 20)
-	for i := range runs {
-		run.Record.Start.Run = fmt.Sprintf("r%04d", i)
-		run.Record.StartedWallNS = startNS + int64(i)
-		f, err := os.Create(filepath.Join(dir, run.Name()+ending))
-		if err != nil {
-			t.Fatal(err)
-		}
-		if err := errors.Join(Write(f, run, iterate(all)), f.Close()); err != nil {
-			t.Fatal(err)
-		}
-	}
-	return dir
-}
-
-func TestListNewestFirst(t *testing.T) {
-	list, err := List([]string{shelf(t, 60)})
-	if err != nil || len(list) != 60 || list[0].Run.Record.Start.Run != "r0059" || list[59].Run.Record.Start.Run != "r0000" || list[0].Err != nil {
-		t.Fatalf("%d runs, %v", len(list), err)
-	}
-}
-
-// TestListReadsRecordsOnly: a list costs what its tables show. Layouts and events, half
-// of a file's metadata, are left to Open.
-func TestListReadsRecordsOnly(t *testing.T) {
-	dir := shelf(t, 40)
-	list, err := List([]string{dir})
-	if err != nil {
-		t.Fatal(err)
-	}
-	for _, e := range list {
-		if e.Run.Layouts != nil || e.Run.Events != nil || e.Run.Record.Start.Unit != "carrier-7" || e.Run.Result.Peak == nil {
-			t.Fatalf("%s: %+v", e.Path, e.Run)
-		}
-	}
-	whole := testing.AllocsPerRun(3, func() {
-		for _, e := range list {
-			f, err := Open(e.Path)
-			if err != nil {
-				t.Fatal(err)
-			}
-			_ = f.Close()
-		}
-	})
-	listed := testing.AllocsPerRun(3, func() {
-		if _, err := List([]string{dir}); err != nil {
-			t.Fatal(err)
-		}
-	})
-	if listed > 0.85*whole {
-		t.Errorf("%.0f allocations for a list of 40 runs, %.0f for opening them", listed, whole)
-	}
-}
-
-// BenchmarkListThousand: the records of 1,000 archived runs; the budget is a second.
-func BenchmarkListThousand(b *testing.B) {
-	dir := shelf(b, 1000)
-	for b.Loop() {
-		if list, err := List([]string{dir}); err != nil || len(list) != 1000 {
-			b.Fatalf("%d runs, %v", len(list), err)
-		}
 	}
 }
 
@@ -469,5 +325,3 @@ func TestRowGaps(t *testing.T) {
 		t.Errorf("period %v", g.period)
 	}
 }
-
-type writer = io.Writer

@@ -112,7 +112,7 @@ func TestKilledInTheMiddleOfARun(t *testing.T) {
 	}
 	run, all := onTheWay()
 	whole := filepath.Join(t.TempDir(), "whole.parquet")
-	if _, err := WriteFile(whole, func(w writer) error { return Write(w, run, iterate(all)) }); err != nil {
+	if _, err := WriteFile(whole, func(w io.Writer) error { return Write(w, run, iterate(all)) }); err != nil {
 		t.Fatal(err)
 	}
 	same(t, OpenFolder(dir).Path(run), whole)

@@ -2,6 +2,7 @@ package archive
 
 import (
 	"encoding/json"
+	"io"
 	"math"
 	"os"
 	"os/exec"
@@ -39,7 +40,7 @@ func TestIndependentReader(t *testing.T) {
 	}
 	run.Result.Peak.HeldC = 90.25
 	path := filepath.Join(t.TempDir(), "run.parquet")
-	if _, err := WriteFile(path, func(w writer) error { return Write(w, run, iterate(all)) }); err != nil {
+	if _, err := WriteFile(path, func(w io.Writer) error { return Write(w, run, iterate(all)) }); err != nil {
 		t.Fatal(err)
 	}
 	out, err := exec.Command(node, "testdata/read.mjs", path, modules).Output()
@@ -89,7 +90,7 @@ a second line`
 	}
 	dir := t.TempDir()
 	file := filepath.Join(dir, "run.om")
-	if _, err := WriteFile(file, func(w writer) error { return WriteOpenMetrics(w, run, iterate(all)) }); err != nil {
+	if _, err := WriteFile(file, func(w io.Writer) error { return WriteOpenMetrics(w, run, iterate(all)) }); err != nil {
 		t.Fatal(err)
 	}
 	store := filepath.Join(dir, "store")

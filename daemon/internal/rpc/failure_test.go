@@ -3,163 +3,25 @@ package rpc
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net"
-	"os"
-	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
 	"sync"
 	"sync/atomic"
-	"syscall"
 	"testing"
 	"time"
 
 	"golang.org/x/net/http2"
 	"google.golang.org/grpc/codes"
-	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	"google.golang.org/grpc/status"
 
 	"soakrig/client"
-	"soakrig/daemon/record"
 	pb "soakrig/proto/soakrig/v1"
 )
 
 // The failures are numbered as in the list of field failures that the project keeps:
 // C for gRPC, D for the daemon. Each line names what was seen elsewhere.
-
-// openTail opens a stream from the first sequence and takes the hello.
-func openTail(t *testing.T, f *fixture) pb.SampleService_TailClient {
-	t.Helper()
-	start := uint64(1)
-	stream, err := pb.NewSampleServiceClient(f.conn()).Tail(t.Context(), &pb.TailRequest{StartSequence: &start})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := stream.Recv(); err != nil {
-		t.Fatal(err)
-	}
-	return stream
-}
-
-// C1: a graceful stop never returned while an endless stream was open.
-func TestC1StopEndsStreamsAndSaysWhereToResume(t *testing.T) {
-	noLeaks(t)
-	f := newFixture(t).start()
-	f.fill(10)
-	stream := openTail(t, f)
-	if _, err := stream.Recv(); err != nil {
-		t.Fatal(err)
-	}
-	health := healthpb.NewHealthClient(f.conn())
-	f.srv.SetServing(true)
-	f.stop()
-	_, err := stream.Recv() // a stop that had to cut the connection would not say this
-	checkStatus(t, err, codes.Unavailable, reasonStopping, fmt.Sprintf("resume at sequence %d", f.journal.State().Head+1))
-	if _, err := health.Check(soon(t), &healthpb.HealthCheckRequest{}); err == nil {
-		t.Error("health still answers")
-	}
-}
-
-// stall floods a stream that is never read until the handler is stuck in Send.
-func stall(t *testing.T, f *fixture) {
-	t.Helper()
-	openTail(t, f)
-	var before uint64
-	eventually(t, 20*time.Second, "the handler to be stuck in Send", func() bool {
-		list := f.srv.Streams()
-		if len(list) == 1 && list[0].Lag > 50000 && list[0].Next == before {
-			return true
-		}
-		if len(list) == 1 {
-			before = list[0].Next
-		}
-		for range 2000 {
-			f.sample(1)
-		}
-		return false
-	})
-}
-
-// A journal that is closed under a stream ends it like a stop.
-func TestClosedJournalEndsStreams(t *testing.T) {
-	f := newFixture(t).start()
-	f.fill(2)
-	stream := openTail(t, f)
-	if _, err := stream.Recv(); err != nil {
-		t.Fatal(err)
-	}
-	f.journal.close()
-	_, err := stream.Recv()
-	checkStatus(t, err, codes.Unavailable, reasonStopping, "resume at sequence 4")
-}
-
-// C2: a handler that sits inside Send does not see that it should end.
-func TestC2StopFreesAStalledStream(t *testing.T) {
-	noLeaks(t)
-	f := newFixture(t).start()
-	stall(t, f)
-	begin := time.Now()
-	ctx, cancel := context.WithTimeout(t.Context(), 300*time.Millisecond)
-	defer cancel()
-	if err := f.srv.Shutdown(ctx); err != nil {
-		t.Error(err)
-	}
-	if d := time.Since(begin); d < 300*time.Millisecond {
-		t.Errorf("stop took %v; the timed stop after 300 ms is what frees the stream", d)
-	}
-	if err := <-f.served; err != nil {
-		t.Error(err)
-	}
-	f.srv = nil
-}
-
-// C3: an open health watch kept a graceful stop hanging.
-func TestC3StopEndsHealthWatches(t *testing.T) {
-	f := newFixture(t).start()
-	w, err := healthpb.NewHealthClient(f.conn()).Watch(t.Context(), &healthpb.HealthCheckRequest{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if m, err := w.Recv(); err != nil || m.Status != healthpb.HealthCheckResponse_NOT_SERVING {
-		t.Fatal(m, err)
-	}
-	f.stop()
-	for err == nil { // what health said last, then the end; a cut connection would not say why
-		_, err = w.Recv()
-	}
-	checkStatus(t, err, codes.Unavailable, reasonStopping, "is stopping")
-}
-
-// C4: after the stop handlers still ran, on storage that was closed.
-func TestC4StopWaitsForHandlers(t *testing.T) {
-	f := newFixture(t).start()
-	f.runs.hang = make(chan struct{})
-	f.runs.rows = []RunRow{{Start: record.RunStart{Run: "r"}}}
-	entered := make(chan error, 1)
-	go func() {
-		_, err := pb.NewRunServiceClient(f.conn()).Evaluate(context.Background(), &pb.EvaluateRequest{Run: "r", Limits: []*pb.Limit{{}}})
-		entered <- err
-	}()
-	eventually(t, 10*time.Second, "the call to begin", func() bool { return len(f.srv.guard.methods()) > 0 })
-	ctx, cancel := context.WithCancel(t.Context())
-	cancel() // no patience
-	done := make(chan error, 1)
-	go func() { done <- f.srv.Shutdown(ctx) }()
-	<-entered // the client was cut off
-	select {
-	case err := <-done:
-		t.Fatalf("stop returned (%v) while a handler ran", err)
-	case <-time.After(100 * time.Millisecond):
-	}
-	close(f.runs.hang)
-	if err := <-done; err != nil {
-		t.Error(err)
-	}
-	<-f.served
-	f.srv = nil
-}
 
 // C5, C9, C10: a slow subscriber was buffered without bound, or came back half dead.
 func TestC5C9C10ASlowSubscriberCostsNothingAndMissesNothing(t *testing.T) {
@@ -460,57 +322,6 @@ func TestC19ForeignCursorsAreToldApart(t *testing.T) {
 	}
 	if _, err := c.Read(t.Context(), client.Range{From: 1000}, never); !errors.Is(err, client.ErrBeyondHead) {
 		t.Errorf("read: %v", err)
-	}
-}
-
-// C21: a socket left by a killed daemon blocked the next for ever; blind removal stole
-// a living one's.
-func TestC21UnixSockets(t *testing.T) {
-	dir := t.TempDir()
-	path := filepath.Join(dir, "soakd.sock")
-	// What SIGKILL leaves behind.
-	fd, err := syscall.Socket(syscall.AF_UNIX, syscall.SOCK_STREAM, 0)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := syscall.Bind(fd, &syscall.SockaddrUnix{Name: path}); err != nil {
-		t.Fatal(err)
-	}
-	syscall.Close(fd)
-	f := newFixture(t)
-	f.serveOn("unix:" + path)
-	if info, err := os.Stat(path); err != nil || info.Mode().Perm() != 0o660 {
-		t.Errorf("mode %v, %v", info.Mode(), err)
-	}
-	if _, err := f.client().Describe(t.Context()); err != nil {
-		t.Error(err)
-	}
-	if _, err := Listen("unix:" + path); err == nil || !strings.Contains(err.Error(), "another soakd answers there") {
-		t.Errorf("second instance: %v", err)
-	}
-	if _, err := f.client().Describe(t.Context()); err != nil {
-		t.Errorf("the first one afterwards: %v", err)
-	}
-	f.stop()
-	if _, err := os.Stat(path); !errors.Is(err, os.ErrNotExist) {
-		t.Errorf("the socket is left behind: %v", err)
-	}
-	file := filepath.Join(dir, "notes.txt")
-	if err := os.WriteFile(file, []byte("precious"), 0o600); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := Listen("unix:" + file); err == nil || !strings.Contains(err.Error(), "something else than a socket") {
-		t.Errorf("a file: %v", err)
-	}
-	if text, err := os.ReadFile(file); err != nil || string(text) != "precious" {
-		t.Errorf("the file is %q, %v", text, err)
-	}
-	if _, err := Listen("unix:" + filepath.Join(dir, "no", "x.sock")); err == nil {
-		t.Error("a folder that is not there")
-	}
-	busy := newFixture(t).start()
-	if _, err := Listen(busy.addr); err == nil || !strings.Contains(err.Error(), "another program uses the port") {
-		t.Errorf("port in use: %v", err)
 	}
 }
 
