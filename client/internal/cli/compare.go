@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -114,7 +115,27 @@ func compareRuns(runs []*loaded, o compare.Options) (*report.Compared, error) {
 		}
 		all = append(all, l.run.Result)
 	}
-	return report.Compare(all, o)
+	var simulated []string
+	for _, l := range runs {
+		if l.run.Record.Simulated {
+			simulated = append(simulated, l.run.Record.Rig+"/"+l.run.Record.Start.Run)
+		}
+	}
+	mixed := len(simulated) > 0 && len(simulated) < len(runs)
+	if mixed && !slices.Contains(o.Override, "all") && !slices.Contains(o.Override, "simulated") {
+		return nil, &compare.MismatchError{Mismatches: []compare.Mismatch{{Key: "simulated", Text: "of a simulated rig, where others were measured: " + strings.Join(simulated, ", ")}}}
+	}
+	c, err := report.Compare(all, o)
+	if err != nil || len(simulated) == 0 {
+		return c, err
+	}
+	c.Simulated = true
+	note := "simulated: nothing in this table is a measurement"
+	if mixed {
+		note = "simulated, no measurement: " + strings.Join(simulated, ", ")
+	}
+	c.Footnotes = append(c.Footnotes, note)
+	return c, nil
 }
 
 func chartFormat(file string) (string, error) {
@@ -169,7 +190,7 @@ func (s *session) writeCurves(ctx context.Context, runs []*loaded, o compareFlag
 		if err != nil {
 			return err
 		}
-		list = append(list, report.Run{Result: &l.run.Result, Traces: t})
+		list = append(list, report.Run{Result: &l.run.Result, Traces: t, Simulated: l.run.Record.Simulated})
 	}
 	return s.writeFile(o.curves, o.force, func(w io.Writer) error { return report.CurvesChart(list, w, format) })
 }

@@ -77,7 +77,7 @@ func (s *session) page(ctx context.Context, runs []*loaded, o pageOptions) (*rep
 		if err := l.needResult(); err != nil {
 			return nil, err
 		}
-		pr := report.Run{Result: &l.run.Result}
+		pr := report.Run{Result: &l.run.Result, Simulated: l.run.Record.Simulated}
 		if !o.noCurves {
 			if len(runs) > 1 {
 				s.progress("reading %s", l.run.Name())

@@ -1,6 +1,9 @@
 package cli
 
 import (
+	"fmt"
+	"slices"
+
 	"github.com/spf13/cobra"
 )
 
@@ -33,6 +36,9 @@ exit code tells the worst verdict.`,
 		}
 		if err := s.printResults(res, out.word); err != nil {
 			return err
+		}
+		if out.word == "text" && slices.ContainsFunc(runs, func(l *loaded) bool { return l.run.Record.Simulated }) {
+			fmt.Fprintln(s.Stdout, "Simulated rig: nothing here is a measurement.")
 		}
 		return verdictExit(res...)
 	}

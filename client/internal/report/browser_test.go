@@ -100,7 +100,7 @@ func TestLongPageOpens(t *testing.T) {
 	var page bytes.Buffer
 	r := testResult()
 	r.DurationS = 28800
-	if err := (&Page{Title: "long", Runs: []Run{{r, b.Finish()}}}).Write(&page); err != nil {
+	if err := (&Page{Title: "long", Runs: []Run{{Result: r, Traces: b.Finish()}}}).Write(&page); err != nil {
 		t.Fatal(err)
 	}
 	// uPlot draws in a microtask, so a script behind the page's own runs when all is
@@ -188,7 +188,7 @@ func TestPrinted(t *testing.T) {
 func browserPage(t *testing.T, perSecond int) string {
 	t.Helper()
 	var b bytes.Buffer
-	if err := (&Page{Title: "Soak: carrier-7", Runs: []Run{{testResult(), testTraces(perSecond)}}}).Write(&b); err != nil {
+	if err := (&Page{Title: "Soak: carrier-7", Runs: []Run{{Result: testResult(), Traces: testTraces(perSecond)}}}).Write(&b); err != nil {
 		t.Fatal(err)
 	}
 	return b.String()

@@ -14,6 +14,7 @@ import (
 type Compared struct {
 	compare.Comparison
 	Held, Rise, Reference *compare.Comparison // the same rows by another quantity; nil: no row has it
+	Simulated             bool                // runs are of simulated rigs: charts say so
 	results               []record.Result
 }
 

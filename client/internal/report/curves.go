@@ -32,6 +32,9 @@ type curvePoint struct {
 
 func (p curvePoint) middle() vg.Point { return vg.Point{X: p.minutes, Y: (p.low + p.high) / 2} }
 
+// simulatedTitle ends the title of a chart that shows no measurement.
+const simulatedTitle = " – simulated, no measurement"
+
 // CurvesChart writes the hot spots of several runs on one axis, load start at zero:
 // a colour for each unit, a dash for each setup. format is svg, png or pdf.
 func CurvesChart(runs []Run, w io.Writer, format string) error {
@@ -68,7 +71,10 @@ func CurvesChart(runs []Run, w io.Writer, format string) error {
 	if len(lines) == 0 {
 		return ErrNothingToDraw
 	}
-	const title = "Hot spots, load start at zero"
+	title := "Hot spots, load start at zero"
+	if slices.ContainsFunc(runs, func(r Run) bool { return r.Simulated }) {
+		title += simulatedTitle
+	}
 	frame := chart.Frame{Height: 10.5 * vg.Centimeter, Title: title, Words: fmt.Sprintf("%s: %d curves", title, len(lines))}
 	return frame.Write(w, format, func(c chart.Pen) { drawCurves(c, lines) })
 }

@@ -118,7 +118,7 @@ func TestLongPageIsSmall(t *testing.T) {
 	r := testResult()
 	r.DurationS = 28800
 	var page bytes.Buffer
-	if err := (&Page{Title: "long", Runs: []Run{{r, b.Finish()}}}).Write(&page); err != nil {
+	if err := (&Page{Title: "long", Runs: []Run{{Result: r, Traces: b.Finish()}}}).Write(&page); err != nil {
 		t.Fatal(err)
 	}
 	t.Logf("%d kB", page.Len()/1000)

@@ -35,8 +35,9 @@ var (
 
 // Run is a run as it is drawn.
 type Run struct {
-	Result *record.Result
-	Traces *trace.Set // nil: no readings, no chart
+	Result    *record.Result
+	Traces    *trace.Set // nil: no readings, no chart
+	Simulated bool       // of a simulated rig
 }
 
 // Page is what a page is made of.

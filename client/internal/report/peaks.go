@@ -71,6 +71,9 @@ func PeaksChart(c *Compared, quantity string, w io.Writer, format string) error 
 	if src == nil {
 		return ErrNothingToDraw
 	}
+	if c.Simulated {
+		title += simulatedTitle
+	}
 	p := &peaksChart{unit: unit, measured: map[*compare.Row]float64{}}
 	for i := range src.Rows {
 		row := &src.Rows[i]

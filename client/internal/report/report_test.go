@@ -141,7 +141,7 @@ func testTraces(perSecond int) *trace.Set {
 }
 
 func TestPage(t *testing.T) {
-	page := &Page{Title: "Soak: carrier-7", Runs: []Run{{testResult(), testTraces(2)}}, Written: "Written by a test."}
+	page := &Page{Title: "Soak: carrier-7", Runs: []Run{{Result: testResult(), Traces: testTraces(2)}}, Written: "Written by a test."}
 	var b bytes.Buffer
 	if err := page.Write(&b); err != nil {
 		t.Fatal(err)
@@ -221,7 +221,7 @@ func TestCharts(t *testing.T) {
 		if err := PeaksChart(c, "held", &peaks, format); err != nil || !strings.HasPrefix(peaks.String(), want) {
 			t.Errorf("peaks as %s: %v, begins %.8q", format, err, peaks.String())
 		}
-		list := []Run{{&c.results[0], testTraces(1)}, {&c.results[1], testTraces(1)}, {&record.Result{}, nil}}
+		list := []Run{{Result: &c.results[0], Traces: testTraces(1)}, {Result: &c.results[1], Traces: testTraces(1)}, {Result: &record.Result{}}}
 		if err := CurvesChart(list, &curves, format); err != nil || !strings.HasPrefix(curves.String(), want) {
 			t.Errorf("curves as %s: %v, begins %.8q", format, err, curves.String())
 		}
