@@ -47,6 +47,7 @@ var rooms = []room{
 	{dir: "daemon/analysis/zero", may: []string{"daemon/analysis/internal/series"}, why: "a check of probes knows readings and no run"},
 	{dir: "daemon/analysis/internal/series", why: "arithmetic knows nothing of soaks"},
 	{dir: "daemon/analysis/internal/budget", may: []string{"daemon/record", "daemon/analysis/constants", "daemon/analysis/internal/series"}, why: "an uncertainty is added up from its lines alone"},
+	{dir: "daemon/analysis/internal/limiting", may: []string{"daemon/record", "daemon/analysis/constants", "daemon/analysis/internal/series", "daemon/analysis/internal/wording"}, why: "what held power back is read from power and one probe alone"},
 	{dir: "daemon/analysis/internal/worked", may: []string{"daemon/record", "daemon/analysis/constants", "daemon/analysis/internal/budget"}, why: "an example for tests"},
 	{dir: "daemon/analysis/internal/wording", why: "words for numbers know nothing of soaks"},
 	{dir: "daemon/analysis/ratetable", may: []string{"daemon/analysis", "daemon/record"}, why: "it measures how often analysis is right"},

@@ -4,8 +4,8 @@
 // same order give the same result, live (Tracker) and replayed (Recording).
 //
 // Its rooms: constants holds every threshold, compare ranks finished results, zero
-// judges probes at a known temperature; internal/series is arithmetic, internal/budget
-// adds up uncertainties.
+// judges probes at a known temperature; internal/limiting reads what held power
+// back, internal/budget adds up uncertainties, internal/series is arithmetic.
 //
 // It converts no codes (see convert), stores nothing and words nothing for a
 // screen beyond reasons and findings. All numbers are made here; clients only draw

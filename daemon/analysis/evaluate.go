@@ -24,8 +24,6 @@ type evaluation struct {
 	acc   *onLoad
 	res   record.Result
 
-	recent *recent // only the newest stretch of an open run is judged; nil: the recording
-
 	probes  []probeState
 	idleW   float64
 	stepW   float64 // 90 % level on load above idle

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"soakrig/daemon/analysis/constants"
 	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/analysis/internal/wording"
 	"soakrig/daemon/record"
@@ -108,7 +109,7 @@ func (ev *evaluation) cameAgain() {
 func (ev *evaluation) lost(l *record.Load, missing float64) {
 	l.Outcome, l.LostTo = "lost", ev.lostTo()
 	text := fmt.Sprintf("power fell %s after the load began, with %s of the plan missing", wording.Length(ev.to-ev.from), wording.Length(int64(missing)))
-	if hot, level := ev.hottestAtEnd(); hot >= 0 {
+	if hot, level := ev.hottestPlaceAtEnd(); hot >= 0 {
 		text += fmt.Sprintf("; the hot spot %s was at %.1f degC", ev.channel(ev.roles.probes[hot]).Name, level)
 	}
 	fits := map[string]string{
@@ -121,9 +122,9 @@ func (ev *evaluation) lost(l *record.Load, missing float64) {
 		Text: fmt.Sprintf("the load was lost at %s, %s before its planned end: what the rest of it would have brought is not known", ev.r.when(ev.to), wording.Length(int64(missing)))})
 }
 
-// hottestAtEnd is the probe that was hottest when the load ended, of those that still
+// hottestPlaceAtEnd is the probe that was hottest when the load ended, of those that still
 // measured the board, with its median of the last minute; -1: none.
-func (ev *evaluation) hottestAtEnd() (probe int, level float64) {
+func (ev *evaluation) hottestPlaceAtEnd() (probe int, level float64) {
 	hot := -1
 	for i := range ev.probes {
 		p := &ev.probes[i]
@@ -195,28 +196,29 @@ func (ev *evaluation) describePower(l *record.Load) {
 		l.HeldMaxW = series.OrNil(h.best)
 	}
 	ev.idleW = ev.r.det.idleW
-	if ev.idleUnknown(x, ev.idleW) {
+	if idleUnknown(ev.c, ev.span.source, x, ev.idleW) {
 		ev.idleW = ev.idleAfter() // what stood for idle was the load itself
 	}
 	l.IdleW = series.OrNil(ev.idleW)
-	ev.setStep(x)
+	ev.stepW = stepOf(x, ev.idleW)
 }
 
 // idleUnknown tells whether the power before the load can't be its idle power: the load
 // was on already, or nothing shows its start. loaded is sorted.
-func (ev *evaluation) idleUnknown(loaded []float64, idle float64) bool {
-	if ev.span.source == "planned" || ev.span.source == onAtStart {
+func idleUnknown(c constants.Set, source string, loaded []float64, idle float64) bool {
+	if source == "planned" || source == onAtStart {
 		return true
 	}
-	return series.Known(idle) && series.Quantile(loaded, 0.9)-idle < max(ev.c.StartRiseW, ev.c.StartRiseShare*idle)
+	return series.Known(idle) && series.Quantile(loaded, 0.9)-idle < max(c.StartRiseW, c.StartRiseShare*idle)
 }
 
-// setStep is the load step: the 90 % level of power on load above idle, or above
-// nothing where idle is not known.
-func (ev *evaluation) setStep(loaded []float64) {
-	if ev.stepW = series.Quantile(loaded, 0.9) - ev.idleW; !series.Known(ev.stepW) {
-		ev.stepW = series.Quantile(loaded, 0.9)
+// stepOf is the load step: the 90 % level of power on load above idle, or above nothing
+// where idle is not known. loaded is sorted.
+func stepOf(loaded []float64, idle float64) float64 {
+	if step := series.Quantile(loaded, 0.9) - idle; series.Known(step) {
+		return step
 	}
+	return series.Quantile(loaded, 0.9)
 }
 
 // idleAfter is the idle power after a load whose start was not recorded.

@@ -3,6 +3,7 @@ package analysis
 import (
 	"fmt"
 
+	"soakrig/daemon/analysis/internal/limiting"
 	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/analysis/internal/wording"
 	"soakrig/daemon/record"
@@ -12,7 +13,7 @@ import (
 // the load, would have passed unnoticed there. What was found in the rest stands.
 func (ev *evaluation) judgeMeter() {
 	l := ev.res.Load
-	if ev.roles.power < 0 || l.MedianW == nil || ev.loadedS() < 120 || ev.recent != nil && !ev.recent.whole {
+	if ev.roles.power < 0 || l.MedianW == nil || ev.loadedS() < 120 {
 		return
 	}
 	text, ok := ev.meterStuck()
@@ -24,7 +25,7 @@ func (ev *evaluation) judgeMeter() {
 		text = fmt.Sprintf("power was measured for %.0f %% of the load", 100*covered/ev.loadedS())
 	}
 	if l.Held {
-		l.Pattern, l.Held = patternUnknown, false
+		l.Pattern, l.Held = limiting.PatternUnknown, false
 	}
 	ev.remarks = append(ev.remarks, record.Reason{Code: "power_unseen",
 		Text: text + ": limiting, or a loss of the load, would not have been seen in the rest"})

@@ -1,4 +1,4 @@
-package analysis
+package limiting
 
 import (
 	"fmt"
@@ -19,9 +19,9 @@ type blocks struct {
 
 // blocks cuts the load into blocks: of the usual length, or of one cycle each where
 // power follows a regular pattern.
-func (ev *evaluation) blocks(p *powerTrace, hot hotTrace, cycles bool) blocks {
+func (g *judgement) blocks(p *powerTrace, hot hotTrace, cycles bool) blocks {
 	var b blocks
-	n := int(ev.c.BlockS)
+	n := int(g.c.BlockS)
 	edges := []int{}
 	if cycles {
 		for _, d := range p.dips {
@@ -43,11 +43,11 @@ func (ev *evaluation) blocks(p *powerTrace, hot hotTrace, cycles bool) blocks {
 			if series.Known(p.raw[i]) && (p.inDip == nil || !p.inDip[i]) {
 				w = append(w, p.raw[i])
 			}
-			if hot.probe >= 0 && series.Known(hot.c[i]) {
+			if hot.there && series.Known(hot.c[i]) {
 				c, r = append(c, hot.c[i]), append(r, hot.rise[i])
 			}
 		}
-		if len(w) == 0 || hot.probe >= 0 && len(c) == 0 {
+		if len(w) == 0 || hot.there && len(c) == 0 {
 			continue
 		}
 		b.at = append(b.at, (from+to)/2)
@@ -59,28 +59,28 @@ func (ev *evaluation) blocks(p *powerTrace, hot hotTrace, cycles bool) blocks {
 
 // flatTop looks for a stretch in which the hot spot stands still while power falls
 // that should have cooled it.
-func (ev *evaluation) flatTop(p *powerTrace, hot hotTrace) bool {
-	if hot.probe < 0 {
+func (g *judgement) flatTop(p *powerTrace, hot hotTrace) bool {
+	if !hot.there {
 		return false
 	}
 	r := p.rhythm()
-	cycles := len(p.dips) >= 6 && r.regularity <= ev.c.PatternRegular && r.interval >= 10
-	b := ev.blocks(p, hot, cycles)
+	cycles := len(p.dips) >= 6 && r.regularity <= g.c.PatternRegular && r.interval >= 10
+	b := g.blocks(p, hot, cycles)
 	best, found := stretch{}, false
 	var room flatRoom
 	for i := range b.at {
 		for j := i + 8; j < len(b.at); j++ {
 			length := float64(b.at[j] - b.at[i])
-			if length < ev.c.FlatSpanS {
+			if length < g.c.FlatSpanS {
 				continue
 			}
-			if length > ev.c.FlatSpanMaxS {
+			if length > g.c.FlatSpanMaxS {
 				break
 			}
 			if (j-i)%4 != 0 {
 				continue
 			}
-			s, ok := ev.flatStretch(b, i, j+1, p.step, &room)
+			s, ok := g.flatStretch(b, i, j+1, p.step, &room)
 			if ok && (!found || s.fall > best.fall) {
 				best, found = s, true
 			}
@@ -89,10 +89,10 @@ func (ev *evaluation) flatTop(p *powerTrace, hot hotTrace) bool {
 	if !found {
 		return false
 	}
-	ev.find(record.Finding{Code: "thermal_limiting", Severity: "warning", Channel: ev.channel(ev.roles.probes[hot.probe]).Name,
-		FromS: series.OrNil(float64(ev.from + int64(best.from))), ToS: series.OrNil(float64(ev.from + int64(best.to))),
+	g.find(record.Finding{Code: "thermal_limiting", Severity: "warning", Channel: g.in.Hot.Channel,
+		FromS: series.OrNil(float64(g.in.Start + int64(best.from))), ToS: series.OrNil(float64(g.in.Start + int64(best.to))),
 		Seen: fmt.Sprintf("the hot spot held at %.1f +- %.1f degC from %s to %s while power fell by %.1f %% of the load step, which should have cooled it by %.1f K",
-			best.level, best.half, ev.r.when(ev.from+int64(best.from)), ev.r.when(ev.from+int64(best.to)), 100*best.fall/p.step, best.expected),
+			best.level, best.half, g.in.When(g.in.Start+int64(best.from)), g.in.When(g.in.Start+int64(best.to)), 100*best.fall/p.step, best.expected),
 		Consistent: thermalText})
 	return true
 }
@@ -125,24 +125,24 @@ func (m *flatRoom) times(at []int) []float64 {
 }
 
 // flatStretch judges one stretch. Cheap tests come first.
-func (ev *evaluation) flatStretch(b blocks, i, j int, step float64, room *flatRoom) (stretch, bool) {
+func (g *judgement) flatStretch(b blocks, i, j int, step float64, room *flatRoom) (stretch, bool) {
 	n := j - i
 	quick := room.median(b.w[i:i+n/4+1]) - room.median(b.w[j-n/4-1:j])
-	if quick < 0.5*ev.c.FlatFall*step {
+	if quick < 0.5*g.c.FlatFall*step {
 		return stretch{}, false
 	}
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, v := range b.hot[i:j] {
 		low, high = min(low, v), max(high, v)
 	}
-	if high-low > ev.c.FlatHotK {
+	if high-low > g.c.FlatHotK {
 		return stretch{}, false
 	}
 	x := room.times(b.at[i:j])
 	length := x[n-1] - x[0]
 	fall := -series.TheilSen(x, b.w[i:j], room.pairs) * length
 	se := series.SlopeError(x, b.w[i:j]) * length
-	if fall < ev.c.FlatFall*step || !(fall >= ev.c.FlatSE*se) || series.Kendall(b.w[i:j]) > ev.c.FlatKendall {
+	if fall < g.c.FlatFall*step || !(fall >= g.c.FlatSE*se) || series.Kendall(b.w[i:j]) > g.c.FlatKendall {
 		return stretch{}, false
 	}
 	for k := i + 1; k < j; k++ {
@@ -152,7 +152,7 @@ func (ev *evaluation) flatStretch(b blocks, i, j int, step float64, room *flatRo
 	}
 	s := stretch{from: b.at[i], to: b.at[j-1], fall: fall, expected: room.median(b.rise[i:j]) * fall / step,
 		realised: -series.TheilSen(x, b.hot[i:j], room.pairs) * length, half: (high - low) / 2, level: (high + low) / 2}
-	if s.expected < ev.c.FlatCoolK || s.realised >= ev.c.FlatRealised*s.expected {
+	if s.expected < g.c.FlatCoolK || s.realised >= g.c.FlatRealised*s.expected {
 		return stretch{}, false
 	}
 	return s, true

@@ -1,4 +1,4 @@
-package analysis
+package limiting
 
 import (
 	"slices"
@@ -26,11 +26,8 @@ type powerTrace struct {
 	inDip  []bool
 }
 
-func (ev *evaluation) newPowerTrace() *powerTrace {
-	p := &powerTrace{raw: ev.series(ev.roles.power, ev.from, ev.to), step: ev.stepW}
-	p.smooth = series.SlidingMedian3(p.raw)
-	p.sigma = series.Noise(p.raw)
-	return p
+func newPowerTrace(watts []float64, step float64) *powerTrace {
+	return &powerTrace{raw: watts, step: step, smooth: series.SlidingMedian3(watts), sigma: series.Noise(watts)}
 }
 
 // findDips finds where power falls below its surroundings for a short while.

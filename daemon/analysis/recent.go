@@ -3,6 +3,7 @@ package analysis
 import (
 	"slices"
 
+	"soakrig/daemon/analysis/internal/limiting"
 	"soakrig/daemon/analysis/internal/series"
 	"soakrig/daemon/record"
 )
@@ -53,31 +54,6 @@ func (k *recent) add(power, room float64, probe func(i int) float64, keep int) {
 	}
 }
 
-// series are the values of power or a probe over from..to.
-func (k *recent) series(roles roles, channel int, from, to int64) []float64 {
-	x := k.power
-	if channel != roles.power {
-		x = k.probes[slices.Index(roles.probes, channel)]
-	}
-	return slices.Clone(x[from-k.from : to-k.from])
-}
-
-// series are the medians of a channel over from..to.
-func (ev *evaluation) series(channel int, from, to int64) []float64 {
-	if ev.recent != nil {
-		return ev.recent.series(ev.roles, channel, from, to)
-	}
-	return ev.r.series(channel, from, to)
-}
-
-// room is the low-passed room at a second.
-func (ev *evaluation) room(second int64) float64 {
-	if ev.recent != nil {
-		return ev.recent.room[second-ev.recent.from]
-	}
-	return ev.r.ambient[second-ev.r.base]
-}
-
 // before is each probe's median before a load that begins now.
 func (t *Tracker) before(start int64) []float64 {
 	out := make([]float64, len(t.roles.probes))
@@ -107,16 +83,16 @@ func (t *Tracker) watchLimiting() {
 		return
 	}
 	k.judged = end
-	ev := t.judgeRecent()
+	found := t.judgeRecent()
 	for _, code := range liveLimiting() {
-		at := slices.IndexFunc(ev.res.Findings, func(f record.Finding) bool { return f.Code == code })
+		at := slices.IndexFunc(found.Findings, func(f record.Finding) bool { return f.Code == code })
 		if at < 0 {
 			if k.whole {
 				t.clear(code, "")
 			}
 			continue
 		}
-		f := ev.res.Findings[at]
+		f := found.Findings[at]
 		if i := slices.IndexFunc(t.live.warnings, func(w record.Finding) bool { return w.Code == code }); i >= 0 {
 			t.live.warnings[i] = f
 		} else {
@@ -126,23 +102,22 @@ func (t *Tracker) watchLimiting() {
 }
 
 // judgeRecent judges the newest stretch.
-func (t *Tracker) judgeRecent() *evaluation {
+func (t *Tracker) judgeRecent() limiting.Found {
 	k := &t.recent
-	view := &Recording{}
-	view.in, view.c, view.roles, view.det = t.in, t.c, t.roles, t.det
-	ev := &evaluation{r: view, c: t.c, roles: t.roles, span: t.span, recent: k, idleW: series.Absent(), stepW: series.Absent(),
-		from: k.from, to: k.from + int64(len(k.power)), probes: make([]probeState, len(t.roles.probes))}
-	for i := range ev.probes {
-		ev.probes[i] = probeState{health: healthGood, counts: !t.leftOut(i), baseline: k.baseline[i]}
-	}
 	x := series.Present(k.power)
 	slices.Sort(x)
-	l := &record.Load{Channel: t.in.Channels[t.roles.power].Name, MedianW: series.OrNil(series.Quantile(x, 0.5))}
-	ev.res.Load = l
-	if idle := t.det.idleW; series.Known(idle) && !ev.idleUnknown(x, idle) {
-		ev.idleW = idle
+	idle := t.det.idleW
+	if idleUnknown(t.c, t.span.source, x, idle) {
+		idle = series.Absent()
 	}
-	ev.setStep(x)
-	ev.judgePower()
-	return ev
+	in := limiting.Load{Start: k.from, PowerW: k.power, StepW: stepOf(x, idle), Meter: t.in.Channels[t.roles.power].Name, Whole: k.whole, When: t.when}
+	if !(in.StepW > 0) {
+		return limiting.Found{}
+	}
+	n := len(k.power)
+	hot := hottestAtEnd(len(k.probes), func(i int) bool { return !t.leftOut(i) }, func(i int) []float64 { return k.probes[i][max(n-300, 0):] })
+	if hot >= 0 {
+		in.Hot = &limiting.Probe{Channel: t.in.Channels[t.roles.probes[hot]].Name, ValueC: k.probes[hot], RoomC: k.room, BaselineC: k.baseline[hot]}
+	}
+	return limiting.Judge(t.c, in)
 }
