@@ -24,18 +24,38 @@ type loaded struct {
 	open func(ctx context.Context) (archive.Readings, func() error, error)
 }
 
-// load finds the runs that arguments name: files, folders, recordings, ids. An empty
-// list is an error of the caller's.
+// load finds the runs that arguments name: files, folders, recordings, ids. A run that is
+// named twice, say by a rig and an archive, is one: counted twice it would pass for its
+// own repeat. An empty list is an error of the caller's.
 func (s *session) load(ctx context.Context, args []string, mapFile string) ([]*loaded, error) {
 	var out []*loaded
+	first := map[string]string{} // identity -> origin
 	for _, a := range args {
 		runs, err := s.loadOne(ctx, a, mapFile)
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, runs...)
+		for _, l := range runs {
+			if origin, ok := first[l.identity()]; ok {
+				s.progress("%s from %s is the one from %s and counts once", l.run.Name(), l.origin, origin)
+				continue
+			}
+			first[l.identity()] = l.origin
+			out = append(out, l)
+		}
 	}
 	return out, nil
+}
+
+// identity is the same for a run wherever it came from; a recording is its file.
+func (l *loaded) identity() string {
+	if l.run.Record.JournalID != "" {
+		return "run " + l.run.ID()
+	}
+	if path, err := filepath.Abs(l.origin); err == nil {
+		return "file " + path
+	}
+	return "file " + l.origin
 }
 
 func (s *session) loadOne(ctx context.Context, arg, mapFile string) ([]*loaded, error) {
