@@ -177,10 +177,15 @@ func (j *Journal) write(rows []liveRow) error {
 		_, err := j.w.insertLive.ExecContext(ctx, int64(r.first), r.d)
 		return err
 	}
-	if len(rows) == 1 && !j.sealDue() {
+	if len(rows) == 1 && !j.sealDue() && !j.w.unnamed {
 		return insert(context.Background(), rows[0])
 	}
-	return j.w.inTx(func(ctx context.Context) error {
+	err := j.w.inTx(func(ctx context.Context) error {
+		if j.w.unnamed {
+			if err := j.w.name(ctx); err != nil {
+				return err
+			}
+		}
 		if err := j.writeSeal(ctx); err != nil {
 			return err
 		}
@@ -191,6 +196,10 @@ func (j *Journal) write(rows []liveRow) error {
 		}
 		return nil
 	})
+	if err == nil {
+		j.w.unnamed = false
+	}
+	return err
 }
 
 // packRows packs a batch into rows for live.
@@ -333,6 +342,9 @@ const rotateEvery = 16
 func (j *Journal) rotate() {
 	if j.commits.n()%rotateEvery != 0 && j.opts.tune.rotateBytes > 1<<20 {
 		return
+	}
+	if err := j.w.shorten(); err != nil {
+		j.log.Error("journal: bring the log into the file", "file", j.w.file.path, "error", err)
 	}
 	size, err := j.w.size()
 	if err != nil {

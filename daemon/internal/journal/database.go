@@ -28,6 +28,9 @@ const (
 // garbage after a power cut takes no neighbour with it.
 const pageSize = 4096
 
+// busyMS is how long a statement waits for another program that holds a database.
+const busyMS = 5000
+
 // cacheKiB is what each connection may keep of a file in memory. Rows are appended and
 // read in order: nothing is read twice, and SQLite's usual 2 MiB for each connection
 // would only fill up.
@@ -39,11 +42,12 @@ const cacheKiB = 256
 func dsn(path string, mode openMode) string {
 	q := url.Values{}
 	q.Set("psow", "0")
-	q.Set("_busy_timeout", "5000")
+	q.Set("_busy_timeout", strconv.Itoa(busyMS))
 	q.Set("_error_rc", "1")
 	switch mode {
 	case openWrite:
 		q.Add("_pragma", fmt.Sprintf("page_size(%d)", pageSize))
+		q.Add("_pragma", "wal_autocheckpoint(0)") // see writer.checkpoint and records.change
 		q.Set("_journal_mode", "WAL")
 		q.Set("_synchronous", "FULL")
 	case openRead:
@@ -81,8 +85,10 @@ func openDB(path string, mode openMode) (*sql.DB, error) {
 }
 
 // quickCheck runs SQLite's own check of a file's structure.
-func quickCheck(db querier) error {
-	rows, err := db.QueryContext(context.Background(), "PRAGMA quick_check(1)")
+func quickCheck(db querier) error { return checkWith(db, "quick_check(1)") }
+
+func checkWith(db querier, check string) error {
+	rows, err := db.QueryContext(context.Background(), "PRAGMA "+check)
 	if err != nil {
 		return err
 	}
@@ -93,7 +99,7 @@ func quickCheck(db querier) error {
 			return err
 		}
 		if s != "ok" {
-			return fmt.Errorf("quick_check: %s: %w", s, ErrDamaged)
+			return fmt.Errorf("%s: %s: %w", check, s, ErrDamaged)
 		}
 	}
 	return rows.Err()
@@ -101,22 +107,107 @@ func quickCheck(db querier) error {
 
 // checkpoint brings a log into its database, synced. whole is false when another program
 // holds the database.
-func checkpoint(db querier) (whole bool, err error) {
+func checkpoint(db querier) (whole bool, err error) { return checkpointTo(db, "TRUNCATE") }
+
+func checkpointTo(db querier, mode string) (whole bool, err error) {
 	var busy, frames, moved int
-	err = db.QueryRowContext(context.Background(), "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &frames, &moved)
+	err = db.QueryRowContext(context.Background(), "PRAGMA wal_checkpoint("+mode+")").Scan(&busy, &frames, &moved)
 	return busy == 0, err
 }
 
 // wholePages tells of a file that ends inside a page: SQLite counts that page, finds
 // nothing wrong with it, and fails when something on it is read. Call it when all of the
 // log is in the file.
-func wholePages(path string) error {
+func wholePages(db querier, path string) error {
 	info, err := os.Stat(path)
 	if err != nil {
 		return err
 	}
-	if part := info.Size() % pageSize; part != 0 {
+	var size int64
+	if err := db.QueryRowContext(context.Background(), "PRAGMA page_size").Scan(&size); err != nil {
+		return err
+	}
+	if part := info.Size() % size; part != 0 {
 		return fmt.Errorf("%s ends %d bytes into a page: %w", filepath.Base(path), part, ErrDamaged)
+	}
+	return nil
+}
+
+// withoutWaiting runs f without waiting for other programs that hold the database.
+func withoutWaiting(conn *sql.Conn, f func() error) error {
+	ctx := context.Background()
+	if _, err := conn.ExecContext(ctx, "PRAGMA busy_timeout=0"); err != nil {
+		return err
+	}
+	err := f()
+	_, after := conn.ExecContext(ctx, fmt.Sprintf("PRAGMA busy_timeout=%d", busyMS))
+	return errors.Join(err, after)
+}
+
+// formatOf is the format of a database, 0 for a new one. A newer soakd writes its number in
+// two places; in one place alone it is a damaged one, which shall not keep soakd from
+// starting.
+func formatOf(db querier) (int, error) {
+	var version, application int
+	if err := db.QueryRowContext(context.Background(), "PRAGMA user_version").Scan(&version); err != nil {
+		return 0, err
+	}
+	if err := db.QueryRowContext(context.Background(), "PRAGMA application_id").Scan(&application); err != nil {
+		return 0, err
+	}
+	switch {
+	case version > format && version == application:
+		return version, newerError(version)
+	case version > format || version < 0:
+		return version, fmt.Errorf("its format number is %d: %w", version, ErrDamaged)
+	}
+	return version, nil
+}
+
+// newerThanThis is a newerError for a database of a newer soakd, which is left as it is.
+func newerThanThis(path string) error {
+	db, err := openDB(path, openImmutable)
+	if err != nil {
+		return nil // met where it is opened
+	}
+	defer db.Close()
+	_, err = formatOf(db)
+	if newer := newerError(0); errors.As(err, &newer) {
+		return fmt.Errorf("open %s: %w", path, err)
+	}
+	return nil
+}
+
+// newerError is the number of a format that this build does not know.
+type newerError int
+
+func (e newerError) Error() string {
+	return fmt.Sprintf("format %d is newer than this soakd, which knows %d; start the newer soakd", int(e), format)
+}
+
+// header is what SQLite reads first of a database.
+type header [24]byte
+
+// headerOf reads a database's header; ok is false when there is none. Call it only on a
+// database that this process has not open, or has open immutable: closing a file lets go of
+// SQLite's locks.
+func headerOf(path string) (h header, ok bool) {
+	f, err := os.Open(path)
+	if err != nil {
+		return h, false
+	}
+	defer f.Close()
+	_, err = f.ReadAt(h[:], 0)
+	return h, err == nil && strings.HasPrefix(string(h[:]), "SQLite format 3\x00")
+}
+
+// checkHeader looks for damage of a header that SQLite does not call damage: a version of a
+// later SQLite, which it opens for reading only, and bytes at the end of every page that
+// are not for rows, by which it reads every row wrong.
+func checkHeader(path string) error {
+	h, ok := headerOf(path)
+	if ok && (h[18] != 1 && h[18] != 2 || h[19] != 1 && h[19] != 2 || string(h[20:]) != "\x00\x40\x20\x20") {
+		return fmt.Errorf("its header is % x: %w", h[16:], ErrDamaged)
 	}
 	return nil
 }
@@ -194,45 +285,6 @@ func syncDir(dir string) error {
 		err = cerr
 	}
 	return err
-}
-
-// setAside renames a database and its companions to a name that is not used yet,
-// and returns it.
-func setAside(path string) (string, error) {
-	for n := 1; ; n++ {
-		to := fmt.Sprintf("%s.damaged-%d", path, n)
-		if _, err := os.Lstat(to); err == nil {
-			continue
-		}
-		if err := renameDB(path, to); err != nil {
-			return "", fmt.Errorf("set %s aside: %w", path, err)
-		}
-		return to, nil
-	}
-}
-
-// renameDB renames a database and its companions, durably.
-func renameDB(path, to string) error {
-	for _, suffix := range []string{"", "-wal", "-shm", "-journal"} {
-		if err := os.Rename(path+suffix, to+suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
-			return err
-		}
-	}
-	return syncDir(filepath.Dir(path))
-}
-
-// unlinkDB removes a database and its companions, the database first, so that a
-// crash in between leaves no database without its log.
-func unlinkDB(path string) error {
-	if err := os.Remove(path); err != nil && !errors.Is(err, os.ErrNotExist) {
-		return err
-	}
-	for _, suffix := range []string{"-wal", "-shm", "-journal"} {
-		if err := os.Remove(path + suffix); err != nil && !errors.Is(err, os.ErrNotExist) {
-			return err
-		}
-	}
-	return syncDir(filepath.Dir(path))
 }
 
 func fileSize(path string) int64 {

@@ -57,6 +57,9 @@ func (j *Journal) maintain() {
 	defer check.Stop()
 	defer copies.Stop()
 	j.checkFiles()
+	if j.copyDue() {
+		j.copyRecords()
+	}
 	for {
 		select {
 		case <-j.ctx.Done():
@@ -69,10 +72,21 @@ func (j *Journal) maintain() {
 		case <-check.C:
 			j.checkFiles()
 		case <-copies.C:
-			if err := j.records.copyOut(); err != nil {
-				j.log.Error("journal: copy records", "error", err)
-			}
+			j.copyRecords()
 		}
+	}
+}
+
+// copyDue tells whether the newest copy of records.db is old, or of a time to come: soakd
+// may never run as long as the copies are apart.
+func (j *Journal) copyDue() bool {
+	info, err := os.Stat(copyName(j.records.path, 1))
+	return err != nil || time.Since(info.ModTime()).Abs() > j.opts.tune.copyEvery
+}
+
+func (j *Journal) copyRecords() {
+	if err := j.records.copyOut(); err != nil && j.ctx.Err() == nil {
+		j.log.Error("journal: copy records", "error", err)
 	}
 }
 
@@ -258,7 +272,7 @@ func (r *records) loadPins() ([]pin, error) {
 	rows, err := r.rows("SELECT key, d, crc FROM pin ORDER BY key")
 	var out []pin
 	for _, v := range rows {
-		if p, ok := decodeRow[pin](v); ok {
+		if p, ok := pinOf(v); ok {
 			out = append(out, p)
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"golang.org/x/sys/unix"
 
@@ -57,9 +58,13 @@ const (
 	sqliteIOErr        = 10
 	sqliteCorrupt      = 11
 	sqliteFull         = 13
+	sqliteCantOpen     = 14
 	sqliteMismatch     = 20 // a value of a type that the column can't hold
 	sqliteNotADB       = 26
+	sqliteIOErrRead    = sqliteIOErr | 1<<8 // a sector can't be read
 	sqliteIOErrShort   = sqliteIOErr | 2<<8 // the file ends too early
+	sqliteIOErrData    = sqliteIOErr | 32<<8
+	sqliteIOErrSystem  = sqliteIOErr | 33<<8 // the file system is damaged there
 	sqliteIOErrFsync   = sqliteIOErr | 4<<8
 	sqliteIOErrDirSync = sqliteIOErr | 5<<8
 )
@@ -83,6 +88,9 @@ func sqliteCode(err error) (int, bool) {
 }
 
 func troubleOf(err error) trouble {
+	if errors.Is(err, ErrDamaged) {
+		return troubleCorrupt
+	}
 	code, ok := sqliteCode(err)
 	if !ok {
 		return troubleOther
@@ -100,6 +108,26 @@ func troubleOf(err error) trouble {
 		return troubleCorrupt
 	}
 	return troubleOther
+}
+
+// damage tells whether an error of opening means that a file's content is not what
+// it was, or can't be read any more: SQLite says so, or our own fixed queries meet tables, columns or types that
+// no version has written.
+func damage(err error) bool {
+	if err == nil {
+		return false
+	}
+	if troubleOf(err) == troubleCorrupt {
+		return true
+	}
+	if code, ok := sqliteCode(err); ok {
+		switch code {
+		case sqliteIOErrRead, sqliteIOErrData, sqliteIOErrSystem:
+			return true
+		}
+		return code&0xff == sqliteError || code&0xff == sqliteMismatch
+	}
+	return strings.Contains(err.Error(), "sql: Scan error") // database/sql has no error value for it
 }
 
 // explain words a commit error for people.

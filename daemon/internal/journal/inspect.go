@@ -111,15 +111,11 @@ func looking(err error) string {
 // known tells whether a database has a format that this build reads, and notes a newer
 // one.
 func (in *inspector) known(db querier) error {
-	var version int
-	if err := db.QueryRowContext(context.Background(), "PRAGMA user_version").Scan(&version); err != nil {
-		return err
+	_, err := formatOf(db)
+	if newer := newerError(0); errors.As(err, &newer) {
+		in.rep.Newer = max(in.rep.Newer, int(newer))
 	}
-	if version > format {
-		in.rep.Newer = max(in.rep.Newer, version)
-		return fmt.Errorf("format %d is newer than this soakd, which knows %d; look with the newer soakd", version, format)
-	}
-	return nil
+	return err
 }
 
 // orphans names logs whose database is gone.
@@ -218,7 +214,7 @@ func (in *inspector) tables(db querier, r *records) error {
 			return err
 		}
 		for _, v := range rows {
-			if v.bad {
+			if !v.sound(table) {
 				return r.damagedRow(table, v.key)
 			}
 			each(v)
@@ -230,7 +226,7 @@ func (in *inspector) tables(db querier, r *records) error {
 		count("calibration", func(row) { in.rep.Calibrations++ }),
 		count("pin", func(row) { in.rep.Pins++ }),
 		count("gap", func(v row) {
-			if g, ok := decodeRow[record.Gap](v); ok {
+			if g, ok := gapOf(v); ok {
 				in.gaps = append(in.gaps, g)
 			}
 		}),

@@ -105,17 +105,19 @@ type Journal struct {
 	durable atomic.Uint64
 	unknown atomic.Uint64
 
+	saving  sync.Mutex // held while a damaged file is replaced
 	filesMu sync.Mutex
 	files   []*sampleFile // ascending, the last is active; guarded by filesMu
 
 	records records
 
 	// Only the commit goroutine touches these.
-	w       *writer
-	stored  uint64 // last number on disk, or skipped by a jump
-	packer  record.BlockWriter
-	seal    *sealing
-	commits commitTimes
+	w            *writer
+	staleNumbers bool   // records.db is a copy's, and what it promised about numbers is old
+	stored       uint64 // last number on disk, or skipped by a jump
+	packer       record.BlockWriter
+	seal         *sealing
+	commits      commitTimes
 
 	ctx     context.Context
 	cancel  context.CancelFunc
@@ -284,7 +286,9 @@ func (j *Journal) Close() error {
 	<-j.done
 	j.cancel()
 	j.workers.Wait()
+	j.saving.Lock() // a reader may have met damage
 	err := j.closeFiles()
+	j.saving.Unlock()
 	j.wakeDurable()
 	return err
 }

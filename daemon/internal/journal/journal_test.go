@@ -240,6 +240,9 @@ func crash(j *Journal) {
 		f.shut()
 	}
 	j.w.abandon()
+	if j.records.conn != nil {
+		_ = keepLog(j.records.conn)
+	}
 	j.records.close()
 	j.lock.Close()
 }

@@ -1,7 +1,6 @@
 package journal
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"strconv"
@@ -12,7 +11,9 @@ import (
 // ErrNoLayout: no layout with that ID was stored.
 var ErrNoLayout = errors.New("no such layout")
 
-func layoutKey(id uint32) string { return "layout " + strconv.FormatUint(uint64(id), 10) }
+const layoutPrefix = "layout "
+
+func layoutKey(id uint32) string { return layoutPrefix + strconv.FormatUint(uint64(id), 10) }
 
 // PutLayout stores a layout so that readers who begin behind its entry can find it
 // by ID, and returns once that is durable. Storing it again does nothing.
@@ -35,8 +36,8 @@ func (j *Journal) Layout(id uint32) (*record.Layout, error) {
 	if len(rows) == 0 {
 		return nil, fmt.Errorf("layout %d: %w", id, ErrNoLayout)
 	}
-	var l record.Layout
-	if rows[0].bad || json.Unmarshal([]byte(rows[0].text), &l) != nil {
+	l, ok := layoutOf(rows[0])
+	if !ok {
 		return nil, j.records.damagedRow("layout", strconv.FormatUint(uint64(id), 10))
 	}
 	return &l, nil

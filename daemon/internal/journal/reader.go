@@ -268,6 +268,8 @@ func (j *Journal) find(ctx context.Context, seq uint64, buf []byte) ([]piece, er
 			return nil, ctx.Err()
 		case err != nil && again == 0:
 			return nil, fmt.Errorf("read journal file %s: %w", f.path, err)
+		case err != nil && damage(err) && j.replaceNow(ctx, f, err):
+			continue
 		case err != nil:
 			j.log.Error("journal: read file", "file", f.path, "error", err)
 		case len(p) > 0:

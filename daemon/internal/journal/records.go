@@ -6,9 +6,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
-	"path/filepath"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -46,6 +43,9 @@ func rowSum(key, d string) int64 {
 
 // open opens or creates records.db and checks its structure.
 func (r *records) open(path string) error {
+	if err := checkHeader(path); err != nil {
+		return fmt.Errorf("open %s: %w", path, err)
+	}
 	db, err := openDB(path, openWrite)
 	if err != nil {
 		return err
@@ -68,25 +68,32 @@ func (r *records) check() error {
 	if err := checkVersion(r.conn); err != nil {
 		return err
 	}
-	var version int
-	if err := r.conn.QueryRowContext(ctx, "PRAGMA user_version").Scan(&version); err != nil {
+	version, err := formatOf(r.conn)
+	if err != nil {
 		return err
-	}
-	if version > format {
-		return fmt.Errorf("format %d is newer than this soakd, which knows %d; start the newer soakd", version, format)
 	}
 	if version == 0 {
 		if _, err := r.conn.ExecContext(ctx, fmt.Sprintf("BEGIN IMMEDIATE; %s PRAGMA user_version=%d; COMMIT", recordsSchema, format)); err != nil {
 			return err
 		}
 	}
-	if err := quickCheck(r.conn); err != nil {
+	if err := checkWith(r.conn, "integrity_check(1)"); err != nil { // it compares the indexes, too
 		return err
 	}
-	if whole, err := checkpoint(r.conn); err != nil || !whole {
-		return err
+	for _, table := range recordTables { // damage may have changed a column's name
+		columns := "key, d, crc"
+		if table == "run" {
+			columns += ", first_seq, unit"
+		}
+		if _, err := r.conn.ExecContext(ctx, "SELECT "+columns+" FROM "+table+" LIMIT 0"); err != nil {
+			return err
+		}
 	}
-	return wholePages(r.path)
+	whole, err := checkpoint(r.conn)
+	if err == nil && whole {
+		err = wholePages(r.conn, r.path)
+	}
+	return err
 }
 
 func (r *records) close() error {
@@ -132,6 +139,9 @@ func (r *records) change(what, query string, args ...any) error {
 	if err != nil {
 		return fmt.Errorf("store %s in %s: %w", what, r.path, err)
 	}
+	// It is durable. It shall not stay in the log, where one damaged bit, or somebody who
+	// deletes logs, takes back all that follows, and nobody notices.
+	_ = withoutWaiting(r.conn, func() error { _, err := checkpoint(r.conn); return err })
 	return nil
 }
 
@@ -139,6 +149,15 @@ func (r *records) change(what, query string, args ...any) error {
 type row struct {
 	key, text string
 	bad       bool
+}
+
+func rowFrom(key, text, crc any) (v row) {
+	var named, worded bool
+	v.key, named = key.(string)
+	v.text, worded = text.(string)
+	sum, summed := crc.(int64)
+	v.bad = !named || !worded || !summed || rowSum(v.key, v.text) != sum
+	return v
 }
 
 func (r *records) rows(query string, args ...any) ([]row, error) {
@@ -158,13 +177,11 @@ func rowsOf(q querier, path, query string, args ...any) ([]row, error) {
 	defer rows.Close()
 	var out []row
 	for rows.Next() {
-		var v row
-		var crc int64
-		if err := rows.Scan(&v.key, &v.text, &crc); err != nil {
+		var key, text, crc any // damage changes types, too
+		if err := rows.Scan(&key, &text, &crc); err != nil {
 			return nil, fmt.Errorf("read %s: %w", path, err)
 		}
-		v.bad = rowSum(v.key, v.text) != crc
-		out = append(out, v)
+		out = append(out, rowFrom(key, text, crc))
 	}
 	if err := rows.Err(); err != nil {
 		return nil, fmt.Errorf("read %s: %w", path, err)
@@ -177,6 +194,55 @@ func decodeRow[T any](v row) (T, bool) {
 	var out T
 	ok := !v.bad && json.Unmarshal([]byte(v.text), &out) == nil
 	return out, ok
+}
+
+// A checksum does not say which table a row is of, and a page that got into another one's
+// place brings rows whose checksums hold: what a row says it is must be what it stands for.
+
+func runOf(v row) (RunRow, bool) {
+	r, ok := decodeRow[RunRow](v)
+	return r, ok && r.Start.Run == v.key
+}
+
+func calibrationOf(v row) (record.Calibration, bool) {
+	c, ok := decodeRow[record.Calibration](v)
+	return c, ok && c.ID == v.key
+}
+
+func pinOf(v row) (pin, bool) {
+	p, ok := decodeRow[pin](v)
+	return p, ok && p.Name == v.key && p.From != 0
+}
+
+func gapOf(v row) (record.Gap, bool) {
+	g, ok := decodeRow[record.Gap](v)
+	return g, ok && gapKey(g) == v.key && g.To >= g.From
+}
+
+func layoutOf(v row) (record.Layout, bool) {
+	l, ok := decodeRow[record.Layout](v)
+	return l, ok && layoutKey(l.ID) == v.key
+}
+
+func gapKey(g record.Gap) string { return fmt.Sprintf("%020d", g.From) }
+
+// sound tells whether a row is whole and of its table.
+func (v row) sound(table string) (ok bool) {
+	switch {
+	case table == "run":
+		_, ok = runOf(v)
+	case table == "calibration":
+		_, ok = calibrationOf(v)
+	case table == "pin":
+		_, ok = pinOf(v)
+	case table == "gap":
+		_, ok = gapOf(v)
+	case strings.HasPrefix(v.key, layoutPrefix):
+		_, ok = layoutOf(v)
+	default:
+		_, ok = decodeRow[string](v)
+	}
+	return ok
 }
 
 func parseSeq(text string) (uint64, bool) {
@@ -208,253 +274,15 @@ func (r *records) metaSeq(key string) (uint64, bool) {
 }
 
 func (r *records) putGap(g record.Gap) error {
-	return r.put("gap", fmt.Sprintf("%020d", g.From), g)
+	return r.put("gap", gapKey(g), g)
 }
 
 func (r *records) gaps() (out []record.Gap, err error) {
 	rows, err := r.rows("SELECT key, d, crc FROM gap ORDER BY key")
 	for _, v := range rows {
-		if g, ok := decodeRow[record.Gap](v); ok {
+		if g, ok := gapOf(v); ok {
 			out = append(out, g)
 		}
 	}
 	return out, err
-}
-
-// RunRow is a run as the journal keeps it.
-type RunRow struct {
-	Start     record.RunStart `json:"start"`
-	State     string          `json:"state"` // word of the run manager; StateDamaged: the row can't be read
-	StartedAt record.Stamp    `json:"started_at"`
-	EndedAt   record.Stamp    `json:"ended_at"` // zero: still open
-	FirstSeq  uint64          `json:"first_seq,string"`
-	LastSeq   uint64          `json:"last_seq,string"` // zero: still open
-	Result    *record.Result  `json:"result,omitempty"`
-}
-
-// StateDamaged is the state of a run in a list whose row does not match its
-// checksum. Only Start.Run holds.
-const StateDamaged = "damaged"
-
-// PutRun stores a run, in place of one with the same id, and returns once that is
-// durable.
-func (j *Journal) PutRun(r RunRow) error {
-	if r.Start.Run == "" {
-		return errors.New("store run: it has no id")
-	}
-	return j.records.put("run", r.Start.Run, r, "first_seq", int64(r.FirstSeq), "unit", r.Start.Unit)
-}
-
-// Run is a stored run. Errors: ErrNoRun, ErrDamaged.
-func (j *Journal) Run(id string) (RunRow, error) {
-	rows, err := j.records.rows("SELECT key, d, crc FROM run WHERE key = ?", id)
-	if err != nil {
-		return RunRow{}, err
-	}
-	if len(rows) == 0 {
-		return RunRow{}, fmt.Errorf("run %q: %w", id, ErrNoRun)
-	}
-	var r RunRow
-	if rows[0].bad || json.Unmarshal([]byte(rows[0].text), &r) != nil {
-		return RunRow{}, j.records.damagedRow("run", id)
-	}
-	return r, nil
-}
-
-// RunFilter chooses runs. The zero value chooses all.
-type RunFilter struct {
-	Unit   string // empty: any
-	Before string // only runs older than this one; empty: from the newest. ErrNoRun if there is no such run
-	Limit  int    // most runs; zero: no limit
-}
-
-// Runs lists stored runs, newest first. A damaged one is listed with StateDamaged.
-func (j *Journal) Runs(f RunFilter) ([]RunRow, error) {
-	query, args := "SELECT key, d, crc FROM run WHERE 1", []any{}
-	if f.Unit != "" {
-		query += " AND unit = ?"
-		args = append(args, f.Unit)
-	}
-	if f.Before != "" {
-		before, err := j.Run(f.Before)
-		if err != nil {
-			return nil, err
-		}
-		query += " AND (first_seq, key) < (?, ?)"
-		args = append(args, int64(before.FirstSeq), f.Before)
-	}
-	query += " ORDER BY first_seq DESC, key DESC"
-	if f.Limit > 0 {
-		query += " LIMIT " + strconv.Itoa(f.Limit)
-	}
-	rows, err := j.records.rows(query, args...)
-	if err != nil {
-		return nil, err
-	}
-	out := make([]RunRow, len(rows))
-	for i, v := range rows {
-		if v.bad || json.Unmarshal([]byte(v.text), &out[i]) != nil {
-			out[i] = RunRow{Start: record.RunStart{Run: v.key}, State: StateDamaged}
-		}
-	}
-	return out, nil
-}
-
-// PutCalibration stores a calibration, in place of one with the same ID, and
-// returns once that is durable.
-func (j *Journal) PutCalibration(c record.Calibration) error {
-	if c.ID == "" {
-		return errors.New("store calibration: it has no id")
-	}
-	return j.records.put("calibration", c.ID, c)
-}
-
-// Calibrations lists stored calibrations by ID. A damaged one is an error that
-// wraps ErrDamaged; the others are given beside it.
-func (j *Journal) Calibrations() ([]record.Calibration, error) {
-	rows, err := j.records.rows("SELECT key, d, crc FROM calibration ORDER BY key")
-	if err != nil {
-		return nil, err
-	}
-	var out []record.Calibration
-	for _, v := range rows {
-		var c record.Calibration
-		if v.bad || json.Unmarshal([]byte(v.text), &c) != nil {
-			err = errors.Join(err, j.records.damagedRow("calibration", v.key))
-			continue
-		}
-		out = append(out, c)
-	}
-	return out, err
-}
-
-// saveFrom takes every row that matches its checksum from a damaged records.db, in
-// place of one of the same key, and says how many.
-func (r *records) saveFrom(path string) (saved int, err error) {
-	db, err := openDB(path, openSalvage)
-	if err != nil {
-		return 0, nil // nothing of it can be read
-	}
-	defer db.Close()
-	r.mu.Lock()
-	defer r.mu.Unlock()
-	err = inTx(r.conn, func(ctx context.Context) error {
-		for _, table := range []string{"meta", "calibration", "pin", "gap", "run"} {
-			rows := map[string][]any{}
-			for _, order := range []string{"ASC", "DESC"} {
-				readable(ctx, db, table, order, rows)
-			}
-			for _, values := range rows {
-				query := "INSERT OR REPLACE INTO " + table + " VALUES (?" + strings.Repeat(", ?", len(values)-1) + ")"
-				if _, err := r.conn.ExecContext(ctx, query, values...); err != nil {
-					return err
-				}
-			}
-			saved += len(rows)
-		}
-		return nil
-	})
-	if err != nil {
-		return 0, fmt.Errorf("save rows of %s in %s: %w", path, r.path, err)
-	}
-	return saved, nil
-}
-
-// readable collects the sound rows of a damaged table, up to where SQLite meets the
-// damage.
-func readable(ctx context.Context, db *sql.DB, table, order string, found map[string][]any) {
-	width := 3
-	if table == "run" {
-		width = 5
-	}
-	rows, err := db.QueryContext(ctx, "SELECT * FROM "+table+" ORDER BY key "+order)
-	if err != nil {
-		return
-	}
-	defer rows.Close()
-	for rows.Next() {
-		values := make([]any, width)
-		into := make([]any, width)
-		for i := range values {
-			into[i] = &values[i]
-		}
-		if rows.Scan(into...) != nil {
-			return
-		}
-		key, named := values[0].(string)
-		text, worded := values[1].(string)
-		sum, summed := values[2].(int64)
-		if named && worded && summed && rowSum(key, text) == sum && !slices.Contains(values, nil) {
-			found[key] = values
-		}
-	}
-}
-
-// copies of records.db, newest first.
-const recordCopies = 3
-
-func copyName(path string, n int) string { return path + ".copy-" + strconv.Itoa(n) }
-
-// copyOut makes a copy of records.db beside it and keeps the newest three.
-func (r *records) copyOut() error {
-	fresh := r.path + ".copy-new"
-	if err := os.Remove(fresh); err != nil && !errors.Is(err, os.ErrNotExist) {
-		return err
-	}
-	r.mu.Lock()
-	if r.conn == nil {
-		r.mu.Unlock()
-		return ErrClosed
-	}
-	_, err := r.conn.ExecContext(context.Background(), "VACUUM INTO ?", fresh)
-	r.mu.Unlock()
-	if err != nil {
-		return fmt.Errorf("copy %s: %w", r.path, err)
-	}
-	if err := syncFile(fresh); err != nil {
-		return err
-	}
-	for n := recordCopies; n > 1; n-- {
-		if err := os.Rename(copyName(r.path, n-1), copyName(r.path, n)); err != nil && !errors.Is(err, os.ErrNotExist) {
-			return err
-		}
-	}
-	if err := os.Rename(fresh, copyName(r.path, 1)); err != nil {
-		return err
-	}
-	return syncDir(filepath.Dir(r.path))
-}
-
-// syncFile makes a finished file durable. It must not be a database that is open.
-func syncFile(path string) error {
-	f, err := os.OpenFile(path, os.O_RDWR, 0)
-	if err != nil {
-		return err
-	}
-	return errors.Join(f.Sync(), f.Close())
-}
-
-// restore puts the newest copy that passes its check in place of records.db.
-// ok is false when there is none.
-func restoreRecords(path string) (from string, ok bool) {
-	for n := 1; n <= recordCopies; n++ {
-		from := copyName(path, n)
-		if _, err := os.Stat(from); err != nil {
-			continue
-		}
-		db, err := openDB(from, openImmutable)
-		if err != nil {
-			continue
-		}
-		err = quickCheck(db)
-		if err == nil {
-			_, err = db.Exec("VACUUM INTO ?", path)
-		}
-		db.Close()
-		if err == nil && syncFile(path) == nil && syncDir(filepath.Dir(path)) == nil {
-			return from, true
-		}
-		os.Remove(path)
-	}
-	return "", false
 }

@@ -3,53 +3,127 @@ package journal
 import (
 	"cmp"
 	"context"
+	"database/sql"
 	"errors"
 	"fmt"
 	"path/filepath"
 	"slices"
+	"time"
 
 	"soakrig/daemon/record"
 )
 
-// salvage sets a damaged file aside and saves into a new one of the same name
-// whatever still matches its checksum. lost are the numbers between the first and
-// the last that were saved which were not.
-func (j *Journal) salvage(f *sampleFile, id string, why error) (*writer, []record.Gap, error) {
-	f.shut()
-	aside, err := setAside(f.path)
+// salvage builds, beside a damaged file, a finished one of whatever still matches its
+// checksum, and puts it in the damaged one's place, also in the list. When nothing can be
+// saved fresh is nil, and instead stands in the list; nil: nothing does. lost are the numbers between the first and
+// the last that were saved which were not. After an error everything is as it was.
+func (j *Journal) salvage(f *sampleFile, why error, instead *sampleFile) (fresh *sampleFile, lost []record.Gap, err error) {
+	j.saving.Lock() // the check and who finishes a file may meet the same damage
+	defer j.saving.Unlock()
+	j.filesMu.Lock()
+	listed := slices.Contains(j.files, f)
+	j.filesMu.Unlock()
+	if !listed || j.ctx.Err() != nil {
+		return nil, nil, errGone
+	}
+	old := readDamaged(f.path)
+	text := ""
+	if j.id == "" {
+		j.id = old.id
+	}
+	switch {
+	case old.id != "" && old.id != j.id:
+		old.pieces, text = nil, "it is of another journal, "+old.id
+	case old.first != 0 && old.first != f.first:
+		old.pieces, text = nil, "it is a copy of "+sampleName(old.first)
+	case len(old.pieces) == 0 && len(f.behind) == 0:
+		text = "nothing in it can be read"
+	}
+	pieces := ascending(old.pieces)
+	if text == "" {
+		pieces = ascending(old.pieces, f.behind)
+		text = fmt.Sprintf("%d blocks up to entry %d were saved", len(pieces), pieces[len(pieces)-1].last)
+		if err := old.rebuild(f, j.id, pieces); err != nil {
+			return nil, nil, err
+		}
+		fresh = &sampleFile{path: f.path, first: f.first, finished: true}
+	}
+	aside, err := j.exchange(f, fresh, instead)
+	if err == nil && aside == "" {
+		err = errGone
+	}
 	if err != nil {
 		return nil, nil, err
 	}
-	pieces, theirs := readDamaged(aside)
-	if id == "" {
-		id = theirs
-	}
-	text := fmt.Sprintf("%s is damaged (%v) and was set aside as %s; ", filepath.Base(f.path), why, filepath.Base(aside))
-	if len(pieces) == 0 {
-		j.event("failed", text+"nothing in it can be read")
-		return nil, nil, nil
-	}
-	w, err := createFile(j.opts.Dir, id, f.first, pieces[len(pieces)-1].last)
-	if err != nil {
-		return nil, nil, err
-	}
-	var lost []record.Gap
+	text = fmt.Sprintf("%s is damaged (%v) and was set aside as %s; %s", filepath.Base(f.path), why, filepath.Base(aside), text)
+	j.log.Error("journal: " + text)
+	j.event("failed", text)
 	next := f.first
-	var blocks []sealBlock
 	for _, p := range pieces {
 		if p.first > next && !j.isLost(next, p.first-1) {
 			lost = append(lost, record.Gap{From: next, To: p.first - 1, Cause: CauseDamaged, Text: "could not be read from " + filepath.Base(aside)})
 		}
 		next = p.last + 1
-		blocks = append(blocks, sealBlock{first: p.first, last: p.last, d: p.d})
 	}
-	err = inTx(w.conn, func(ctx context.Context) error { return w.insertBlocks(ctx, blocks) })
+	return fresh, lost, nil
+}
+
+// exchange sets f's database aside, puts what was built for it in its place, if fresh is
+// there, and changes the list: instead comes in where fresh is nil. Who looks for the file waits meanwhile. aside is empty when
+// f is no longer in the list.
+func (j *Journal) exchange(f, fresh, instead *sampleFile) (aside string, err error) {
+	j.filesMu.Lock()
+	defer j.filesMu.Unlock()
+	i := slices.Index(j.files, f)
+	if i < 0 {
+		return "", unlinkDB(f.path + partSuffix)
+	}
+	f.shut()
+	again := &sampleFile{path: f.path, first: f.first, finished: f.finished}
+	if fresh == nil {
+		if aside, err = setAside(f.path); err == nil && instead != nil {
+			j.files[i] = instead
+			return aside, nil
+		} else if err == nil {
+			j.files = slices.Delete(j.files, i, i+1)
+			return aside, nil
+		}
+	} else if aside, err = takeOver(f.path); err == nil {
+		fresh.bytes.Store(fileSize(fresh.path))
+		j.files[i] = fresh
+		return aside, nil
+	}
+	j.files[i] = again // nobody reads from f any more
+	return "", err
+}
+
+// rebuild writes pieces into a finished database for f's place.
+func (d *damagedFile) rebuild(f *sampleFile, id string, pieces []piece) error {
+	part := f.path + partSuffix
+	if err := unlinkDB(part); err != nil {
+		return err
+	}
+	w, err := createAt(part, id, f.first, max(d.reserved, pieces[len(pieces)-1].last))
 	if err != nil {
-		w.close()
-		return nil, nil, err
+		return err
 	}
-	j.event("failed", text+fmt.Sprintf("%d blocks up to entry %d were saved", len(pieces), next-1))
-	return w, lost, w.count()
+	defer w.close()
+	blocks := make([]sealBlock, len(pieces))
+	for i, p := range pieces {
+		blocks[i] = sealBlock{first: p.first, last: p.last, d: p.d}
+	}
+	err = inTx(w.conn, func(ctx context.Context) error {
+		if d.clean != "" {
+			if err := w.putMeta(ctx, "clean", d.clean); err != nil {
+				return err
+			}
+		}
+		return w.insertBlocks(ctx, blocks)
+	})
+	if err != nil {
+		return err
+	}
+	return w.dropLog()
 }
 
 func (j *Journal) isLost(from, to uint64) bool {
@@ -63,34 +137,132 @@ func (j *Journal) isLost(from, to uint64) bool {
 	return false
 }
 
-// readDamaged reads what can be read of a damaged file: each table from its start
-// and from its end up to where SQLite meets the damage.
-func readDamaged(path string) (pieces []piece, id string) {
-	db, err := openDB(path, openSalvage)
-	if err != nil {
-		return nil, ""
-	}
-	defer db.Close()
-	id, _ = metaOf(db, "journal")
+// damagedFile is what can be read of a damaged file.
+type damagedFile struct {
+	id       string // journal, empty: unknown
+	first    uint64 // 0: unknown
+	reserved uint64 // 0: unknown
+	clean    string // empty: not closed in order, or unknown
+	pieces   []piece
+}
+
+// readDamaged reads what can be read of a damaged file: each table from its start and from
+// its end up to where SQLite meets the damage, and then every block that lies anywhere in it.
+// It changes nothing.
+func readDamaged(path string) (d damagedFile) {
 	found := make(map[uint64]piece)
-	for _, table := range []string{"blk", "live"} {
-		for _, order := range []string{"ASC", "DESC"} {
-			readRows(db, table, order, found)
+	_ = salvaging(path, func(q querier) error {
+		d.id, d.first = originIn(q)
+		text, _ := metaOf(q, "reserved")
+		d.reserved, _ = parseSeq(text)
+		d.clean, _ = metaOf(q, "clean")
+		for _, table := range []string{"blk", "live"} {
+			for _, order := range []string{"ASC", "DESC"} {
+				readRows(q, table, order, found)
+			}
+		}
+		return nil
+	})
+	carved := make(map[uint64]piece)
+	carve(path, func(p piece) {
+		if old, ok := carved[p.first]; !ok || old.last < p.last {
+			carved[p.first] = p
+		}
+	})
+	for first, p := range carved {
+		if _, ok := found[first]; !ok {
+			found[first] = p
 		}
 	}
 	for _, p := range found {
-		pieces = append(pieces, p)
+		d.pieces = append(d.pieces, p)
 	}
-	slices.SortFunc(pieces, func(a, b piece) int {
-		return cmp.Compare(a.first, b.first)
+	return d
+}
+
+// ascending sorts pieces by number and drops those of which others hold everything. Where
+// the rest overlap, both are right; the one that begins last before a number holds it.
+func ascending(pieces ...[]piece) (kept []piece) {
+	all := slices.Concat(pieces...)
+	slices.SortFunc(all, func(a, b piece) int {
+		return cmp.Or(cmp.Compare(a.first, b.first), cmp.Compare(b.last, a.last))
 	})
-	kept := pieces[:0]
-	for _, p := range pieces {
-		if n := len(kept); n == 0 || p.first > kept[n-1].last {
+	for _, p := range all {
+		if n := len(kept); n == 0 || p.last > kept[n-1].last {
 			kept = append(kept, p)
 		}
 	}
-	return kept, id
+	return kept
+}
+
+// saveBehind stores what damage in its log kept SQLite from finding, and says so.
+func (j *Journal) saveBehind(w *writer) error {
+	behind := ascending(w.file.behind)
+	if len(behind) == 0 {
+		return nil
+	}
+	w.file.behind = nil
+	there, err := held(w.conn)
+	if err != nil {
+		return err
+	}
+	saved := uint64(0)
+	err = inTx(w.conn, func(ctx context.Context) error {
+		for _, p := range behind {
+			if covered(there, p) {
+				continue
+			}
+			if _, err := w.conn.ExecContext(ctx, "INSERT OR IGNORE INTO live (seq, d) VALUES (?, ?)", int64(p.first), p.d); err != nil {
+				return err
+			}
+			saved += p.last - p.first + 1
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	text := fmt.Sprintf("the log of %s is damaged; up to %d entries behind the damage were saved", filepath.Base(w.file.path), saved)
+	j.log.Error("journal: " + text)
+	j.event("failed", text)
+	return w.count()
+}
+
+// held gives the numbers of every block in a file that matches its checksum, ascending and
+// without their bytes.
+func held(db querier) ([]piece, error) {
+	var out []piece
+	for _, table := range []string{"blk", "live"} {
+		rows, err := db.QueryContext(context.Background(), "SELECT seq, d FROM "+table)
+		if err != nil {
+			return nil, err
+		}
+		for rows.Next() {
+			var row int64
+			var d sql.RawBytes
+			if err := rows.Scan(&row, &d); err != nil {
+				return nil, errors.Join(err, rows.Close())
+			}
+			if first, last, err := record.CheckBlock(d); err == nil && first == uint64(row) {
+				out = append(out, piece{first: first, last: last})
+			}
+		}
+		if err := errors.Join(rows.Err(), rows.Close()); err != nil {
+			return nil, err
+		}
+	}
+	return ascending(out), nil
+}
+
+// covered tells whether pieces, which ascend, hold every number of p.
+func covered(pieces []piece, p piece) bool {
+	next := p.first
+	for _, h := range pieces {
+		if h.first <= next && h.last >= next {
+			next = h.last + 1
+		}
+	}
+	return next > p.last
 }
 
 func readRows(db querier, table, order string, found map[uint64]piece) {
@@ -119,79 +291,105 @@ func readRows(db querier, table, order string, found map[uint64]piece) {
 func (j *Journal) replaceActive(why error) {
 	old := j.w
 	j.seal = nil
-	old.file.shut()
 	old.abandon()
-	w, lost, err := j.salvage(old.file, j.id, why)
 	j.mu.Lock()
 	reserved := j.reserved
 	j.mu.Unlock()
-	if err == nil && w == nil {
-		saved := j.stored + 1
-		w, err = createFile(j.opts.Dir, j.id, saved, reserved)
-		if saved > old.file.first {
-			lost = append(lost, record.Gap{From: old.file.first, To: saved - 1, Cause: CauseDamaged, Text: "could not be read from " + filepath.Base(old.file.path)})
+	next := &sampleFile{path: filepath.Join(j.opts.Dir, sampleName(j.stored+1)), first: j.stored + 1}
+	fresh, lost, err := j.salvage(old.file, why, next)
+	last := old.file.first - 1
+	if err == nil && fresh != nil {
+		if last, err = fresh.lastOf(); err == nil {
+			j.w, err = openAgain(fresh, reserved)
 		}
 	} else if err == nil {
-		_, last, berr := w.file.bounds(w.conn)
-		if berr == nil && last < j.stored {
-			lost = append(lost, record.Gap{From: last + 1, To: j.stored, Cause: CauseDamaged, Text: "could not be read from " + filepath.Base(old.file.path)})
-		}
-		err = inTx(w.conn, func(ctx context.Context) error {
-			return w.putMeta(ctx, "reserved", formatSeq(reserved))
-		})
+		j.w, err = openNew(next, j.id, reserved)
 	}
 	if err != nil {
-		j.mu.Lock()
-		j.state.final, j.state.ok = true, false
-		j.state.text = "the active file is damaged and a new one can't be begun; start soakd again: " + err.Error()
-		j.mu.Unlock()
-		j.log.Error("journal: replace damaged file", "error", err)
-		j.wakeDurable()
+		j.stuck(err)
 		return
 	}
-	j.w = w
-	j.filesMu.Lock()
-	j.files[len(j.files)-1] = w.file
-	j.filesMu.Unlock()
+	if last < j.stored {
+		lost = append(lost, record.Gap{From: last + 1, To: j.stored, Cause: CauseDamaged, Text: "could not be read from " + filepath.Base(old.file.path)})
+	}
 	for _, g := range lost {
 		j.loss(g)
 	}
-	j.say(&record.SourceEvent{Source: "journal", State: "recovered", Text: "goes on in " + filepath.Base(w.file.path)})
+	j.say(&record.SourceEvent{Source: "journal", State: "recovered", Text: "goes on in " + filepath.Base(j.w.file.path)})
 	j.Commit()
 }
 
-// replaceFinished does the same for a file that is no longer written to.
-func (j *Journal) replaceFinished(f *sampleFile, why error) {
-	next := j.after(f)
-	w, lost, err := j.salvage(f, j.id, why)
+// openAgain makes a finished file the active one.
+func openAgain(f *sampleFile, reserved uint64) (*writer, error) {
+	f.mu.Lock()
+	f.closeRead()
+	f.finished = false
+	f.mu.Unlock()
+	w, err := openWriter(f)
 	if err != nil {
+		return nil, err
+	}
+	err = inTx(w.conn, func(ctx context.Context) error { return w.putMeta(ctx, "reserved", formatSeq(reserved)) })
+	if err == nil {
+		err = w.count()
+	}
+	if err != nil {
+		w.close()
+		return nil, err
+	}
+	return w, nil
+}
+
+// stuck says that nothing more can be stored before a restart.
+func (j *Journal) stuck(err error) {
+	j.mu.Lock()
+	j.state.final, j.state.ok = true, false
+	j.state.text = "the active file is damaged and a new one can't be begun; start soakd again: " + err.Error()
+	j.mu.Unlock()
+	j.log.Error("journal: replace damaged file", "error", err)
+	j.wakeDurable()
+}
+
+// replaceFinished does the same for a file that is no longer written to.
+func (j *Journal) replaceFinished(f *sampleFile, why error) (replaced bool) {
+	next := j.after(f)
+	fresh, lost, err := j.salvage(f, why, nil)
+	if err != nil {
+		if errors.Is(err, errGone) { // another has replaced it, or it was retired
+			return j.ctx.Err() == nil
+		}
 		j.log.Error("journal: replace damaged file", "file", f.path, "error", err)
-		return
+		return false
 	}
 	to := f.first - 1
-	var fresh *sampleFile
-	if w != nil {
-		fresh = w.file
-		if _, last, err := fresh.bounds(w.conn); err == nil {
-			to = last
-		}
-		if err := j.finish(w); err != nil {
-			j.log.Error("journal: finish file", "file", fresh.path, "error", err)
+	if fresh != nil {
+		if last, err := fresh.lastOf(); err == nil {
+			to = max(to, last)
 		}
 	}
-	j.filesMu.Lock()
-	if i := slices.Index(j.files, f); i >= 0 && fresh != nil {
-		j.files[i] = fresh
-	} else if i >= 0 {
-		j.files = slices.Delete(j.files, i, i+1)
-	}
-	j.filesMu.Unlock()
 	if next > to+1 && !j.isLost(to+1, next-1) {
 		lost = append(lost, record.Gap{From: to + 1, To: next - 1, Cause: CauseDamaged, Text: "could not be read from " + filepath.Base(f.path)})
 	}
 	for _, g := range lost {
 		j.loss(g)
 	}
+	return true
+}
+
+// replaceNow replaces a finished file that a reader found damaged before the check did, so
+// that the reader gets what can be saved of it. Where somebody else is at it, it waits.
+func (j *Journal) replaceNow(ctx context.Context, f *sampleFile, why error) bool {
+	for !f.finishing.CompareAndSwap(false, true) {
+		select {
+		case <-ctx.Done():
+			return false
+		case <-j.stop:
+			return false
+		case <-time.After(10 * time.Millisecond):
+		}
+	}
+	defer f.finishing.Store(false)
+	return j.replaceFinished(f, why)
 }
 
 // after is the first number of the file behind f.
@@ -202,113 +400,4 @@ func (j *Journal) after(f *sampleFile) uint64 {
 		return j.files[i+1].first
 	}
 	return f.first
-}
-
-// checkFiles checks the structure of every file and the checksum of every block.
-// What is damaged is set aside and said.
-func (j *Journal) checkFiles() {
-	j.filesMu.Lock()
-	files := slices.Clone(j.files)
-	j.filesMu.Unlock()
-	for i, f := range files {
-		if j.ctx.Err() != nil {
-			return
-		}
-		err := f.check(j.ctx)
-		if err == nil || !damage(err) {
-			continue
-		}
-		if errors.Is(err, errRows) {
-			j.badRows(f)
-			continue
-		}
-		if i == len(files)-1 {
-			select {
-			case j.damage <- fmt.Errorf("check %s: %w", f.path, err):
-			default:
-			}
-			continue
-		}
-		j.replaceFinished(f, err)
-	}
-}
-
-var errRows = errors.New("rows do not match their checksum")
-
-// check runs SQLite's check and reads every row.
-func (f *sampleFile) check(ctx context.Context) error {
-	f.mu.RLock()
-	defer f.mu.RUnlock()
-	db, err := f.open()
-	if err != nil {
-		return err
-	}
-	if err := quickCheck(db); err != nil {
-		return err
-	}
-	before := f.damagedRows()
-	for _, table := range []string{"blk", "live"} {
-		if err := f.checkRows(ctx, db, table); err != nil {
-			return err
-		}
-	}
-	if f.damagedRows() > before {
-		return fmt.Errorf("%w: %w", errRows, ErrDamaged)
-	}
-	return nil
-}
-
-func (f *sampleFile) checkRows(ctx context.Context, db querier, table string) error {
-	last := int64(0)
-	for {
-		rows, err := db.QueryContext(ctx, "SELECT seq, d FROM "+table+" WHERE seq > ? ORDER BY seq LIMIT 64", last)
-		if err != nil {
-			return err
-		}
-		n := 0
-		for rows.Next() {
-			var row int64
-			var d []byte
-			if err := rows.Scan(&row, &d); err != nil {
-				rows.Close()
-				return err
-			}
-			n, last = n+1, row
-			if first, _, err := record.CheckBlock(d); err != nil || first != uint64(row) {
-				f.damaged(table, row)
-			}
-		}
-		if err := rows.Err(); err != nil {
-			return err
-		}
-		rows.Close()
-		if n == 0 {
-			return nil
-		}
-	}
-}
-
-// badRows says which numbers the damaged rows of a sound file cost.
-func (j *Journal) badRows(f *sampleFile) {
-	end := j.durable.Load()
-	if next := j.after(f); next > f.first {
-		end = next - 1
-	}
-	for seq := f.first; seq <= end; {
-		p, err := f.find(j.ctx, seq, nil)
-		if err != nil {
-			return
-		}
-		to := end
-		if len(p) > 0 {
-			to = p[0].first - 1
-		}
-		if to >= seq && !j.isLost(seq, to) {
-			j.loss(record.Gap{From: seq, To: to, Cause: CauseDamaged, Text: "rows of " + filepath.Base(f.path) + " do not match their checksum"})
-		}
-		if len(p) == 0 {
-			return
-		}
-		seq = p[len(p)-1].last + 1
-	}
 }

@@ -32,6 +32,7 @@ CREATE TABLE IF NOT EXISTS blk (seq INTEGER PRIMARY KEY, n INTEGER NOT NULL,
 type sampleFile struct {
 	path   string
 	first  uint64
+	behind []piece      // blocks behind damage in its log, until it is opened for writing
 	bytes  atomic.Int64 // as last measured; 0: not yet
 	newest atomic.Int64 // wall time of the last entry of a finished file, noTime: unknown; 0: not looked up
 
@@ -42,7 +43,8 @@ type sampleFile struct {
 	finished bool    // guarded by mu: sealed, no log beside it
 	gone     bool    // guarded by mu
 
-	finishing atomic.Bool // somebody seals it and takes its log away
+	finishing atomic.Bool // somebody seals it and takes its log away, or replaces it
+	suspect   atomic.Bool // damage was met while somebody did
 
 	badMu sync.Mutex
 	bad   map[string]bool // rows that failed their checksum; guarded by badMu
@@ -61,6 +63,7 @@ type writer struct {
 	live       int  // rows in live
 	liveCount  int  // entries in live
 	full       bool // a new file is due
+	unnamed    bool // the log may begin with the next commit, and shall say whose it is
 	rejected   int  // seals in a row that read back wrong; each doubles the wait
 	begun      record.Stamp
 	hasBegun   bool
@@ -68,16 +71,27 @@ type writer struct {
 
 // createFile makes the file whose first entry will be first.
 func createFile(dir, id string, first, reserved uint64) (*writer, error) {
-	f := &sampleFile{path: filepath.Join(dir, sampleName(first)), first: first}
+	return createAt(filepath.Join(dir, sampleName(first)), id, first, reserved)
+}
+
+func createAt(path, id string, first, reserved uint64) (*writer, error) {
+	return openNew(&sampleFile{path: path, first: first}, id, reserved)
+}
+
+// openNew makes f's database and opens it for writing.
+func openNew(f *sampleFile, id string, reserved uint64) (*writer, error) {
 	w, err := openWriter(f)
 	if err != nil {
 		return nil, err
 	}
 	err = inTx(w.conn, func(ctx context.Context) error {
-		return w.putMeta(ctx, "journal", id, "first", strconv.FormatUint(first, 10), "reserved", strconv.FormatUint(reserved, 10))
+		return w.putMeta(ctx, "journal", id, "first", formatSeq(f.first), "reserved", formatSeq(reserved))
 	})
+	if err == nil { // a file says what it is, whatever becomes of its log
+		_, err = w.checkpoint()
+	}
 	if err == nil {
-		err = syncDir(dir)
+		err = syncDir(filepath.Dir(f.path))
 	}
 	if err != nil {
 		w.close()
@@ -88,6 +102,9 @@ func createFile(dir, id string, first, reserved uint64) (*writer, error) {
 
 // openWriter opens f for changes, creating what is missing.
 func openWriter(f *sampleFile) (*writer, error) {
+	if err := checkHeader(f.path); err != nil {
+		return nil, fmt.Errorf("open %s: %w", f.path, err)
+	}
 	db, err := openDB(f.path, openWrite)
 	if err != nil {
 		return nil, err
@@ -105,12 +122,9 @@ func (w *writer) prepare() (err error) {
 	if w.conn, err = w.db.Conn(ctx); err != nil {
 		return err
 	}
-	var version int
-	if err = w.conn.QueryRowContext(ctx, "PRAGMA user_version").Scan(&version); err != nil {
+	version, err := formatOf(w.conn)
+	if err != nil {
 		return err
-	}
-	if version > format {
-		return fmt.Errorf("format %d is newer than this soakd, which knows %d; start the newer soakd", version, format)
 	}
 	if version == 0 {
 		if _, err = w.conn.ExecContext(ctx, fmt.Sprintf("BEGIN IMMEDIATE; %s PRAGMA user_version=%d; COMMIT", samplesSchema, format)); err != nil {
@@ -162,13 +176,43 @@ func (w *writer) close() {
 	w.db.Close()
 }
 
-// checkpoint brings the log into the file, synced.
-func (w *writer) checkpoint() error {
-	whole, err := checkpoint(w.conn)
-	if err == nil && !whole {
-		err = fmt.Errorf("checkpoint %s: another program holds the file", w.file.path)
+// checkpoint brings the log into the file, synced. whole is false when another program
+// holds the file: then some of it stays in the log, where it is as safe.
+func (w *writer) checkpoint() (whole bool, err error) { return w.bringIn("TRUNCATE") }
+
+func (w *writer) bringIn(mode string) (whole bool, err error) {
+	w.unnamed = true // the next commit may be the first of its log
+	err = withoutWaiting(w.conn, func() (err error) { whole, err = checkpointTo(w.conn, mode); return err })
+	return whole, err
+}
+
+// logPages is the length of the log from which on it is brought into the file, as long as
+// SQLite would let it become.
+const logPages = 1000
+
+// shorten brings the log into the file when it is long, and lets it begin anew.
+func (w *writer) shorten() error {
+	var busy, pages, moved int
+	err := w.conn.QueryRowContext(context.Background(), "PRAGMA wal_checkpoint(NOOP)").Scan(&busy, &pages, &moved)
+	if err == nil && pages >= logPages {
+		_, err = w.bringIn("RESTART")
 	}
 	return err
+}
+
+// name writes the journal's id into a log that begins: a log that was put beside another
+// file makes that one say that it is not what its name and place say.
+func (w *writer) name(ctx context.Context) error {
+	for _, key := range []string{"journal", "first"} {
+		d, err := w.meta(key)
+		if err == nil && d != "" {
+			err = w.putMeta(ctx, key, d)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // size is the size of the file with what its log adds to it.
@@ -237,9 +281,11 @@ func (f *sampleFile) open() (*sql.DB, error) {
 	if f.read == nil && !f.gone {
 		mode := openRead
 		if f.finished {
-			mode = openImmutable
+			mode, err = openImmutable, checkHeader(f.path)
 		}
-		f.read, err = openDB(f.path, mode)
+		if err == nil {
+			f.read, err = openDB(f.path, mode)
+		}
 	}
 	f.mu.Unlock()
 	f.mu.RLock()
@@ -265,132 +311,6 @@ func (f *sampleFile) closeRead() {
 		f.read.Close()
 		f.read = nil
 	}
-}
-
-// piece is one packed block as it lies in a file; its checksum has been verified.
-type piece struct {
-	first, last uint64
-	d           []byte
-}
-
-const livePieces = 64 // live rows that one query fetches
-
-// find gives the block that holds seq, or, when none does, the one that comes
-// next in this file; live rows come several at a time. Damaged rows are passed
-// over. Each call is one short transaction. An empty answer means that the file
-// has nothing at or after seq. A sealed block is read into buf where it fits.
-func (f *sampleFile) find(ctx context.Context, seq uint64, buf []byte) ([]piece, error) {
-	f.mu.RLock()
-	defer f.mu.RUnlock()
-	db, err := f.open()
-	if err != nil {
-		return nil, err
-	}
-	tx, err := db.BeginTx(ctx, nil)
-	if err != nil {
-		return nil, err
-	}
-	defer tx.Rollback() // a read-only transaction has nothing to lose
-	blk, err := f.findIn(ctx, tx, "blk", seq, 1, buf)
-	if err != nil {
-		return nil, err
-	}
-	if len(blk) == 1 && blk[0].first <= seq {
-		return blk, nil
-	}
-	live, err := f.findIn(ctx, tx, "live", seq, livePieces, nil)
-	if err != nil {
-		return nil, err
-	}
-	if len(live) == 0 || len(blk) > 0 && blk[0].first < live[0].first {
-		return blk, nil
-	}
-	for i := 1; i < len(live); i++ {
-		if live[i].first != live[i-1].last+1 { // a block may lie between
-			return live[:i], nil
-		}
-	}
-	return live, nil
-}
-
-// findIn looks for the row that covers seq, else the next ones. Where SQLite meets
-// damage the rows are looked at one by one, and only those that are hit are passed over.
-func (f *sampleFile) findIn(ctx context.Context, tx *sql.Tx, table string, seq uint64, limit int, buf []byte) ([]piece, error) {
-	out, err := f.findRows(ctx, tx, table, seq, limit, buf)
-	if err != nil && damage(err) {
-		if out, oneByOne := f.findEach(ctx, tx, table, seq, limit); oneByOne == nil {
-			return out, nil
-		}
-	}
-	return out, err
-}
-
-func (f *sampleFile) findEach(ctx context.Context, tx *sql.Tx, table string, seq uint64, limit int) (out []piece, err error) {
-	rows, err := tx.QueryContext(ctx, "SELECT seq FROM "+table+
-		" WHERE seq >= (SELECT coalesce(max(seq), 0) FROM "+table+" WHERE seq <= ?) ORDER BY seq", int64(seq))
-	if err != nil {
-		return nil, err
-	}
-	var numbers []int64
-	for rows.Next() {
-		var n int64
-		if err := rows.Scan(&n); err != nil {
-			rows.Close()
-			return nil, err
-		}
-		numbers = append(numbers, n)
-	}
-	if err := errors.Join(rows.Err(), rows.Close()); err != nil {
-		return nil, err
-	}
-	for _, n := range numbers {
-		var p piece
-		err := tx.QueryRowContext(ctx, "SELECT d FROM "+table+" WHERE seq = ?", n).Scan(&p.d)
-		if err != nil && !damage(err) {
-			return nil, err
-		}
-		if err == nil {
-			p.first, p.last, err = record.CheckBlock(p.d)
-		}
-		if err != nil || p.first != uint64(n) {
-			f.damaged(table, n)
-			continue
-		}
-		if p.last >= seq {
-			if out = append(out, p); len(out) == limit {
-				break
-			}
-		}
-	}
-	return out, nil
-}
-
-func (f *sampleFile) findRows(ctx context.Context, tx *sql.Tx, table string, seq uint64, limit int, buf []byte) ([]piece, error) {
-	rows, err := tx.QueryContext(ctx, "SELECT seq, d FROM "+table+
-		" WHERE seq >= (SELECT coalesce(max(seq), 0) FROM "+table+" WHERE seq <= ?) ORDER BY seq", int64(seq))
-	if err != nil {
-		return nil, err
-	}
-	defer rows.Close()
-	var out []piece
-	for len(out) < limit && rows.Next() {
-		var row int64
-		var raw sql.RawBytes
-		if err := rows.Scan(&row, &raw); err != nil {
-			return nil, err
-		}
-		p := piece{}
-		if p.first, p.last, err = record.CheckBlock(raw); err != nil || p.first != uint64(row) {
-			f.damaged(table, row)
-			continue
-		}
-		if p.last >= seq {
-			p.d = append(buf[:0], raw...)
-			buf = nil
-			out = append(out, p)
-		}
-	}
-	return out, rows.Err()
 }
 
 // damaged remembers a row that does not match its checksum.
@@ -436,6 +356,17 @@ func (f *sampleFile) bounds(db querier) (first, last uint64, err error) {
 		last = max(last, hi.last)
 	}
 	return first, last, nil
+}
+
+// lastOf is the number of the last entry in the file that can be read, 0 when there is none.
+func (f *sampleFile) lastOf() (last uint64, err error) {
+	f.mu.RLock()
+	defer f.mu.RUnlock()
+	db, err := f.open()
+	if err == nil {
+		_, last, err = f.bounds(db)
+	}
+	return last, err
 }
 
 // edge is the first or last row that can be read; its d is nil when there is none.

@@ -62,11 +62,9 @@ func (f *sampleFile) belongs(id string) error {
 	return f.stranger(db, id)
 }
 
-// settleID decides which journal this is. records says id, empty when it says nothing:
-// then it is what most files say. Records that no file agrees with came from elsewhere
-// and are replaced.
-func (j *Journal) settleID(id string) (string, error) {
-	votes, most := map[string]int{}, ""
+// vote counts how many files say which journal they are of, and names the one that most do.
+func (j *Journal) vote() (votes map[string]int, most string) {
+	votes = map[string]int{}
 	for _, f := range j.files {
 		if theirs, _ := f.origin(); theirs != "" {
 			if votes[theirs]++; votes[theirs] >= votes[most] {
@@ -74,13 +72,20 @@ func (j *Journal) settleID(id string) (string, error) {
 			}
 		}
 	}
+	return votes, most
+}
+
+// settleID decides which journal this is. records says id, empty when it says nothing:
+// then it is what most files say. Records that no file agrees with came from elsewhere
+// and are replaced.
+func (j *Journal) settleID(id string, votes map[string]int, most string) (string, error) {
 	if id == "" || most == "" || votes[id] > 0 {
 		return cmp.Or(id, most), nil
 	}
 	if err := j.records.close(); err != nil {
 		return "", err
 	}
-	return most, j.replaceRecords(recordsName+" is of another journal, "+id+", and was set aside as ", asideStranger)
+	return most, j.replaceRecords(recordsName+" is of another journal, "+id+", and was set aside as ", asideStranger, most)
 }
 
 // dropStrangers sets aside files that came here by copying. Those that were only renamed
