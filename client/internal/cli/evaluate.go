@@ -103,7 +103,7 @@ func expand(files []string) ([]string, error) {
 			out = append(out, file)
 			continue
 		}
-		runs, err := fromArchives([]string{file}, func(*archive.Run) bool { return true })
+		runs, err := fromArchives(file)
 		if err != nil {
 			return nil, err
 		}

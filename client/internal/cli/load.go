@@ -61,10 +61,8 @@ func (l *loaded) identity() string {
 func (s *session) loadOne(ctx context.Context, arg, mapFile string) ([]*loaded, error) {
 	info, err := os.Stat(arg)
 	switch {
-	case err == nil && info.IsDir():
-		return fromArchives([]string{arg}, func(*archive.Run) bool { return true })
-	case err == nil && strings.HasSuffix(arg, ".parquet"):
-		return fromArchives([]string{arg}, func(*archive.Run) bool { return true })
+	case err == nil && (info.IsDir() || strings.HasSuffix(arg, ".parquet")):
+		return fromArchives(arg)
 	case err == nil:
 		return fromTable(arg, mapFile)
 	case strings.ContainsAny(arg, "*?["):
@@ -78,8 +76,9 @@ func (s *session) loadOne(ctx context.Context, arg, mapFile string) ([]*loaded, 
 	return s.fromRigs(ctx, arg)
 }
 
-func fromArchives(paths []string, want func(*archive.Run) bool) ([]*loaded, error) {
-	entries, err := archive.List(paths)
+// fromArchives is every run of a run file or a folder of them, newest first.
+func fromArchives(path string) ([]*loaded, error) {
+	entries, err := archive.List([]string{path})
 	if err != nil {
 		return nil, err
 	}
@@ -89,12 +88,10 @@ func fromArchives(paths []string, want func(*archive.Run) bool) ([]*loaded, erro
 		if e.Err != nil {
 			return nil, fmt.Errorf("%w; move it away, or name the files that are wanted", e.Err)
 		}
-		if want(&e.Run) {
-			out = append(out, fromFile(e))
-		}
+		out = append(out, fromFile(e))
 	}
 	if len(entries) == 0 {
-		return nil, fmt.Errorf("there are no run files in %s; soak collect puts some there", strings.Join(paths, ", "))
+		return nil, fmt.Errorf("there are no run files in %s; soak collect puts some there", path)
 	}
 	return out, nil
 }

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -84,8 +85,8 @@ func archiveLines(dirs []string, unit string) (lines []runLine, failed, err erro
 			failed = errors.Join(failed, e.Err)
 			continue
 		}
-		if unit == "" || e.Run.Record.Start.Unit == unit {
-			l := lineOf(e.Run.Record.Rig, e.Run.Record.Start, e.Run.Record.State, wall(e.Run.Record.StartedWallNS), wall(e.Run.Record.EndedWallNS), &e.Run.Result)
+		if rec := &e.Run.Record; unit == "" || rec.Start.Unit == unit {
+			l := lineOf(&client.Run{Rig: rec.Rig, Start: rec.Start, State: rec.State, Started: wall(rec.StartedWallNS), Ended: wall(rec.EndedWallNS), Result: &e.Run.Result})
 			l.File = e.Path
 			lines = append(lines, l)
 		}
@@ -116,11 +117,9 @@ func (s *session) rigLines(ctx context.Context, unit string, most int) (lines []
 			if n++; most > 0 && n > most {
 				return enough
 			}
-			rig := run.Rig
-			if rig == "" {
-				rig = r.name
-			}
-			lines = append(lines, lineOf(rig, run.Start, run.State, run.Started, run.Ended, run.Result))
+			l := lineOf(run)
+			l.Rig = cmp.Or(run.Rig, r.name)
+			lines = append(lines, l)
 			return nil
 		})
 		if err != nil && !errors.Is(err, enough) {
@@ -130,15 +129,15 @@ func (s *session) rigLines(ctx context.Context, unit string, most int) (lines []
 	return lines, failed, nil
 }
 
-func lineOf(rig string, start record.RunStart, state string, started, ended time.Time, res *record.Result) runLine {
-	l := runLine{Rig: rig, Run: start.Run, Unit: start.Unit, Setup: start.Setup.Name, State: state, started: started}
-	if !started.IsZero() {
-		l.Started = started.Format(time.RFC3339)
+func lineOf(r *client.Run) runLine {
+	l := runLine{Rig: r.Rig, Run: r.Start.Run, Unit: r.Start.Unit, Setup: r.Start.Setup.Name, State: r.State, started: r.Started}
+	if !r.Started.IsZero() {
+		l.Started = r.Started.Format(time.RFC3339)
 	}
-	if !ended.IsZero() {
-		l.Ended = ended.Format(time.RFC3339)
+	if !r.Ended.IsZero() {
+		l.Ended = r.Ended.Format(time.RFC3339)
 	}
-	if res != nil {
+	if res := r.Result; res != nil {
 		l.Verdict, l.Limited = res.Verdict, res.Limited
 		if res.Peak != nil {
 			l.atLeast = res.Peak.LowerBound

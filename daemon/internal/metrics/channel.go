@@ -55,34 +55,43 @@ type bound struct {
 	counts []*dto.LabelPair // channel, limit, role
 }
 
-// take takes in a reading of the channel. count is false while the past is being
-// followed again after a restart: what happened then was counted then.
-func (c *channel) take(boot record.BootID, at int64, v convert.Value, inRun, count bool, ambient func() (float64, bool)) {
-	if boot != c.boot {
-		c.boot, c.isGood = boot, false
+// arrival is a reading of a channel as it comes in.
+type arrival struct {
+	convert.Value
+	boot  record.BootID
+	at    int64 // CLOCK_BOOTTIME, ns
+	inRun bool  // a run is open
+	count bool  // false while the past is followed again after a restart: what happened then was counted then
+}
+
+// take takes in a reading of the channel.
+func (c *channel) take(v arrival, ambient func() (float64, bool)) {
+	if v.boot != c.boot {
+		c.boot, c.isGood = v.boot, false
 		if c.window != nil {
 			c.window.clear()
 		}
 	}
-	c.seen, c.at, c.value = true, at, v
+	c.seen, c.at, c.value = true, v.at, v.Value
 	if v.Faults != 0 {
-		if count {
+		if v.count {
 			c.countFaults(v.Faults)
 		}
 		return
 	}
-	if c.isGood && count {
-		c.integrate(at, v.Value)
+	value := v.Value.Value
+	if c.isGood && v.count {
+		c.integrate(v.at, value)
 	}
-	c.good, c.isGood = reading{at, v.Value}, true
+	c.good, c.isGood = reading{v.at, value}, true
 	if c.window != nil {
-		c.window.add(at, v.Value)
-		if inRun && (!c.hasMax || v.Value > c.runMax) {
-			c.runMax, c.hasMax = v.Value, true
+		c.window.add(v.at, value)
+		if v.inRun && (!c.hasMax || value > c.runMax) {
+			c.runMax, c.hasMax = value, true
 		}
 	}
 	for _, b := range c.bounds {
-		b.over = b.beyond(v.Value, ambient)
+		b.over = b.beyond(value, ambient)
 	}
 }
 

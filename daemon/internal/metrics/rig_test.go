@@ -43,7 +43,7 @@ func (c *handClock) pass(d time.Duration) {
 }
 
 func (c *handClock) SleepUntil(ctx context.Context, _ int64) error { <-ctx.Done(); return ctx.Err() }
-func (c *handClock) Speed() float64 { return c.speed }
+func (c *handClock) Speed() float64                                { return c.speed }
 
 // Sources of the invented rig.
 const (

@@ -101,7 +101,7 @@ func (s *state) sample(at record.Stamp, b *record.Sample, count bool, current fu
 	for i, v := range values {
 		name := t.layout.Channels[t.layout.Sources[b.Source].Channels[i]].Name
 		if c := s.byName[name]; c != nil {
-			c.take(at.Boot, at.BootNS-int64(b.Raw[i].AgeUS)*1000, v, s.run != nil, count, s.ambient)
+			c.take(arrival{v, at.Boot, at.BootNS - int64(b.Raw[i].AgeUS)*1000, s.run != nil, count}, s.ambient)
 		}
 	}
 	return nil

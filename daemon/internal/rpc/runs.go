@@ -39,7 +39,7 @@ type runService struct {
 
 // Start implements the service.
 func (s *runService) Start(ctx context.Context, req *pb.StartRequest) (*pb.StartResponse, error) {
-	if err := checkTexts(req.Unit == "", "unit", req.Unit, "revision", req.Revision, "operator", req.Operator, "setup.name", req.Setup.GetName()); err != nil {
+	if err := checkNamed("unit", req.Unit, "revision", req.Revision, "operator", req.Operator, "setup.name", req.Setup.GetName()); err != nil {
 		return nil, err
 	}
 	if req.Repeat < 0 || req.Repeat > maxRepeat {
@@ -89,7 +89,7 @@ func (s *Server) commands(plan record.Plan) error {
 
 // Stop implements the service.
 func (s *runService) Stop(ctx context.Context, req *pb.StopRequest) (*pb.StopResponse, error) {
-	if err := checkTexts(false, "run", req.Run, "reason", req.Reason); err != nil {
+	if err := checkTexts("run", req.Run, "reason", req.Reason); err != nil {
 		return nil, err
 	}
 	run, err := s.opts.Runs.Stop(ctx, req.Run, req.Reason)
@@ -101,7 +101,7 @@ func (s *runService) Stop(ctx context.Context, req *pb.StopRequest) (*pb.StopRes
 
 // Mark implements the service.
 func (s *runService) Mark(ctx context.Context, req *pb.MarkRequest) (*pb.MarkResponse, error) {
-	if err := checkTexts(strings.TrimSpace(req.Text) == "", "text", req.Text, "author", req.Author); err != nil {
+	if err := checkNamed("text", strings.TrimSpace(req.Text), "text", req.Text, "author", req.Author); err != nil {
 		return nil, err
 	}
 	seq, run, err := s.opts.Runs.Mark(ctx, req.Text, req.Author)
@@ -113,7 +113,7 @@ func (s *runService) Mark(ctx context.Context, req *pb.MarkRequest) (*pb.MarkRes
 
 // Get implements the service.
 func (s *runService) Get(_ context.Context, req *pb.GetRequest) (*pb.GetResponse, error) {
-	if err := checkTexts(req.Run == "", "run", req.Run); err != nil {
+	if err := checkNamed("run", req.Run); err != nil {
 		return nil, err
 	}
 	row, err := s.opts.Runs.Get(req.Run)
@@ -136,7 +136,7 @@ func (s *runService) List(_ context.Context, req *pb.ListRequest) (*pb.ListRespo
 	if limit == 0 || limit > maxRuns {
 		limit = maxRuns
 	}
-	if err := checkTexts(false, "unit", req.Unit); err != nil {
+	if err := checkTexts("unit", req.Unit); err != nil {
 		return nil, err
 	}
 	before, err := base64.RawURLEncoding.DecodeString(req.PageToken)
@@ -248,7 +248,7 @@ func (s *Server) endedRun(run string) (*pb.Run, error) {
 
 // Evaluate implements the service.
 func (s *runService) Evaluate(ctx context.Context, req *pb.EvaluateRequest) (*pb.EvaluateResponse, error) {
-	if err := checkTexts(req.Run == "", "run", req.Run); err != nil {
+	if err := checkNamed("run", req.Run); err != nil {
 		return nil, err
 	}
 	var plan record.Plan
@@ -285,7 +285,7 @@ func (s *runService) ZeroCheck(ctx context.Context, req *pb.ZeroCheckRequest) (*
 	if p := req.PressureHpa; p != nil && !(*p > 300 && *p < 1200) {
 		return nil, badField("pressure_hpa", "%v hPa is no station pressure; want 300 to 1200", *p)
 	}
-	if err := checkTexts(false, "operator", req.Operator); err != nil {
+	if err := checkTexts("operator", req.Operator); err != nil {
 		return nil, err
 	}
 	report, err := s.opts.Runs.ZeroCheck(ctx, record.ZeroCheck{
@@ -301,12 +301,16 @@ func (s *runService) ZeroCheck(ctx context.Context, req *pb.ZeroCheckRequest) (*
 	return resp, nil
 }
 
-// checkTexts bounds texts that are stored; missing says that the first is needed and
-// is not there.
-func checkTexts(missing bool, fieldsAndTexts ...string) error {
-	if missing {
-		return badField(fieldsAndTexts[0], "is empty; it is needed")
+// checkNamed is checkTexts of a request whose first text is needed.
+func checkNamed(field, text string, fieldsAndTexts ...string) error {
+	if text == "" {
+		return badField(field, "is empty; it is needed")
 	}
+	return checkTexts(append([]string{field, text}, fieldsAndTexts...)...)
+}
+
+// checkTexts bounds texts that are stored.
+func checkTexts(fieldsAndTexts ...string) error {
 	for i := 0; i < len(fieldsAndTexts); i += 2 {
 		if n := len(fieldsAndTexts[i+1]); n > maxText {
 			return badField(fieldsAndTexts[i], "%d bytes; at most %d", n, maxText)
