@@ -1,6 +1,7 @@
 package analysis
 
 import (
+	"errors"
 	"fmt"
 	"math"
 
@@ -50,12 +51,12 @@ func (ev *evaluation) extrapolate(s *record.Steady) {
 		s.ExtrapolationNote = fmt.Sprintf("not extrapolated: the load ran %s, which is too short", wording.Length(int64(ran)))
 		return
 	}
-	final, u, tau, method, ok := ev.extrapolateFree(hot)
-	if known && (!ok || ran < ev.c.ExtrapolateS) {
-		final, u, tau, method, ok = ev.extrapolateKnown(hot)
+	end, err := ev.extrapolateFree(hot)
+	if known && (err != nil || ran < ev.c.ExtrapolateS) {
+		end, err = ev.extrapolateKnown(hot)
 	}
-	if !ok {
-		s.ExtrapolationNote = "not extrapolated: " + method
+	if err != nil {
+		s.ExtrapolationNote = "not extrapolated: " + err.Error()
 		return
 	}
 	room := 0.0
@@ -65,14 +66,14 @@ func (ev *evaluation) extrapolate(s *record.Steady) {
 			return
 		}
 	}
-	c := final + room
-	s.TauS = series.OrNil(tau)
+	c := end.level + room
+	s.TauS = series.OrNil(end.tauS)
 	s.RemainingK = series.OrNil(max(c-ev.probes[hot].last, 0))
 	s.ExtrapolatedC = series.OrNil(c)
-	s.ExtrapolatedExpandedK = series.OrNil(math.Hypot(u, ev.c.CoverageFactor*budget.Combine(ev.linesOf(hot))))
+	s.ExtrapolatedExpandedK = series.OrNil(math.Hypot(end.expandedK, ev.c.CoverageFactor*budget.Combine(ev.linesOf(hot))))
 	s.ExtrapolationNote = fmt.Sprintf("%s by %s: %.1f degC measured last, %+.1f K added, +-%.1f K for the extrapolation itself",
-		ev.channel(ev.roles.probes[hot]).Name, method, ev.probes[hot].last, c-ev.probes[hot].last, u)
-	ev.statistic("extrapolation_expanded", ev.channel(ev.roles.probes[hot]).Name, u, "K")
+		ev.channel(ev.roles.probes[hot]).Name, end.method, ev.probes[hot].last, c-ev.probes[hot].last, end.expandedK)
+	ev.statistic("extrapolation_expanded", ev.channel(ev.roles.probes[hot]).Name, end.expandedK, "K")
 }
 
 // hotIndex is the probe of the reported peak; -1: none.
@@ -88,10 +89,23 @@ func (ev *evaluation) hotIndex() int {
 	return -1
 }
 
+// asymptote is where a probe would end, as far as one fit tells.
+type asymptote struct {
+	level     float64 // above the room, or in degC where no room was known
+	expandedK float64 // of the extrapolation alone
+	tauS      float64
+	method    string
+}
+
+var (
+	errTail      = errors.New("too few values at the end of the load")
+	errUnbounded = errors.New("the tail does not bound the time constant")
+)
+
 // extrapolateFree fits tau too. Its uncertainty holds the disagreement of two fit
 // windows, which is the honest part: the fit's own error is far too small for short
 // loads.
-func (ev *evaluation) extrapolateFree(probe int) (final, u, tau float64, method string, ok bool) {
+func (ev *evaluation) extrapolateFree(probe int) (asymptote, error) {
 	fit := func(share float64) (series.Exponential, bool) {
 		x, y := ev.tail(probe, share)
 		if len(x) < 10 {
@@ -102,19 +116,20 @@ func (ev *evaluation) extrapolateFree(probe int) (final, u, tau float64, method 
 	a, okA := fit(ev.c.TailFreeShare)
 	b, okB := fit(ev.c.TailFreeCheck)
 	if !okA || !okB {
-		return 0, 0, 0, "too few values at the end of the load", false
+		return asymptote{}, errTail
 	}
 	apart := a.Final - b.Final
-	u = ev.c.CoverageFactor * math.Sqrt(float64(a.FinalError*a.FinalError)+float64(apart*apart)+float64(ev.c.ExtrapFloorK*ev.c.ExtrapFloorK))
+	u := ev.c.CoverageFactor * math.Sqrt(float64(a.FinalError*a.FinalError)+float64(apart*apart)+float64(ev.c.ExtrapFloorK*ev.c.ExtrapFloorK))
 	if a.Unbounded && math.Abs(a.Amplitude) > 0.5 || math.IsInf(u, 0) || math.IsNaN(u) || u > 20 || math.Abs(a.Amplitude) > 200 {
-		return 0, 0, 0, "the tail does not bound the time constant", false
+		return asymptote{}, errUnbounded
 	}
-	return a.Final, u, a.Tau, fmt.Sprintf("one exponential with free time constant over the last %.0f %% of the load", 100*ev.c.TailFreeShare), true
+	return asymptote{level: a.Final, expandedK: u, tauS: a.Tau,
+		method: fmt.Sprintf("one exponential with free time constant over the last %.0f %% of the load", 100*ev.c.TailFreeShare)}, nil
 }
 
 // extrapolateKnown takes tau from the constants.
-func (ev *evaluation) extrapolateKnown(probe int) (final, u, tau float64, method string, ok bool) {
-	tau = ev.c.KnownTauS
+func (ev *evaluation) extrapolateKnown(probe int) (asymptote, error) {
+	tau := ev.c.KnownTauS
 	at := func(share, tau float64) (float64, bool) {
 		x, y := ev.tail(probe, share)
 		if len(x) < 5 {
@@ -128,9 +143,10 @@ func (ev *evaluation) extrapolateKnown(probe int) (final, u, tau float64, method
 	low, ok3 := at(ev.c.TailTauShare, tau*(1-ev.c.TauTolerance))
 	high, ok4 := at(ev.c.TailTauShare, tau*(1+ev.c.TauTolerance))
 	if !ok1 || !ok2 || !ok3 || !ok4 {
-		return 0, 0, 0, "too few values at the end of the load", false
+		return asymptote{}, errTail
 	}
 	spread := max(math.Abs(high-mid), math.Abs(low-mid))
-	u = ev.c.CoverageFactor * math.Sqrt(float64(spread*spread)+float64((short-mid)*(short-mid))+float64(ev.c.ExtrapFloorK*ev.c.ExtrapFloorK))
-	return mid, u, tau, fmt.Sprintf("one exponential with the known time constant %.0f s over the last %.0f %% of the load", tau, 100*ev.c.TailTauShare), true
+	u := ev.c.CoverageFactor * math.Sqrt(float64(spread*spread)+float64((short-mid)*(short-mid))+float64(ev.c.ExtrapFloorK*ev.c.ExtrapFloorK))
+	return asymptote{level: mid, expandedK: u, tauS: tau,
+		method: fmt.Sprintf("one exponential with the known time constant %.0f s over the last %.0f %% of the load", tau, 100*ev.c.TailTauShare)}, nil
 }

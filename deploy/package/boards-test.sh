@@ -8,13 +8,15 @@
 set -euo pipefail
 cd "$(dirname "$0")/../.."
 export CGO_ENABLED=0 GOOS=linux GOARM=6
-packages=(./drivers/its90 ./daemon/record ./daemon/convert ./daemon/internal/journal ./daemon/analysis)
-# Of its90, record, convert, journal, analysis; each package has some of them.
+packages=(./drivers/its90 ./daemon/record ./daemon/convert ./daemon/internal/journal ./daemon/analysis
+  ./daemon/analysis/{compare,zero,internal/series,internal/budget,internal/limiting})
+# Of its90, record, convert, journal, analysis and its rooms; each package has some of them.
 chosen='PublishedTables|PublishedTypeA|PublishedInverse|SameBitsEverywhere'
 chosen+='|SampleBytes|BlockBytes|BodiesComeBack|CheckBlock|BlockRegularSignal'
 chosen+='|FixedSlope|Laws|Calibration|Budget'
 chosen+='|ReleasedFormatsOpen|CleanCloseContinuesTheNumbers'
 chosen+='|Golden.*|FitAgreesWithReferenceDatasets|UncertaintyExample|GuardBandArithmetic|ConstantLoadEndToEnd'
+chosen+='|PairOfTheWorkedExample|SteamPointC|EnvelopeAndDips'
 run="^Test($chosen)\$"
 [ "${1:-}" != all ] || run=.
 for board in arm64:qemu-aarch64-static arm:qemu-arm-static; do
