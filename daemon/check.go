@@ -8,6 +8,7 @@ import (
 
 	"soakrig/daemon/convert"
 	"soakrig/daemon/internal/acquire"
+	"soakrig/daemon/internal/rpc"
 	"soakrig/daemon/record"
 	"soakrig/drivers"
 	"soakrig/drivers/bus"
@@ -75,6 +76,10 @@ func Check(ctx context.Context, c *Config, known []*drivers.Driver) (CheckReport
 			r.OK = false
 			r.Problems = append(r.Problems, fmt.Sprintf("interlock: soakd would not start: %v", err))
 		}
+	}
+	if err := rpc.CheckFiles(security(c)); err != nil {
+		r.OK = false
+		r.Problems = append(r.Problems, fmt.Sprintf("listen: soakd would not start, if it may read no more than you: %v", err))
 	}
 	r.Notes = diagnose(c, r.Ports)
 	r.Cautions = append(r.Cautions, remoteCautions(c)...)

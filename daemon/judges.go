@@ -1,7 +1,9 @@
 package daemon
 
 import (
+	"fmt"
 	"maps"
+	"net"
 	"slices"
 	"strings"
 
@@ -17,7 +19,7 @@ import (
 // judges are the rooms that know what config keeps opaque: so that all that is wrong
 // with a file comes in one report. They open nothing.
 func judges(known []*drivers.Driver) []config.Judge {
-	return []config.Judge{acquire.Judge(known), judgeSimulated, judgePlan, judgeListen}
+	return []config.Judge{acquire.Judge(known), judgeSimulated, judgePorts, judgePlan, judgeListen}
 }
 
 // judgeSimulated judges the options of a simulated rig.
@@ -40,6 +42,42 @@ func judgeSimulated(c *Config) (all config.Problems) {
 	return all
 }
 
+// judgePorts refuses what a simulated rig has not: lines and addresses of real devices.
+func judgePorts(c *Config) (all config.Problems) {
+	if c.Simulated == nil {
+		return nil
+	}
+	for i, s := range c.Sources {
+		for j, in := range s.Inputs {
+			key := fmt.Sprintf("sources[%d].port", i)
+			if in.Port != s.Port {
+				key = fmt.Sprintf("sources[%d].inputs[%d].port", i, j)
+			}
+			if text := notSimulated(in.Port); text != "" && !all.At(key) {
+				all = append(all, c.Problem(key, text))
+			}
+		}
+	}
+	return all
+}
+
+// notSimulated says why a simulated rig has no such port; empty: it may have it.
+func notSimulated(port string) string {
+	address, isAddress := strings.CutPrefix(port, "tcp://")
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		host = address
+	}
+	ip := net.ParseIP(host)
+	switch {
+	case strings.HasPrefix(port, "/dev/tty") || strings.HasPrefix(port, "/dev/serial"):
+		return fmt.Sprintf("a simulated rig has no serial lines, so no %s: read its meter over TCP, tcp://sim-meter:502, or remove the key simulated", port)
+	case isAddress && host != "meter" && host != "sim-meter" && host != "localhost" && (ip == nil || !ip.IsLoopback()):
+		return fmt.Sprintf("a simulated rig reaches no %s: its meter is tcp://sim-meter:502; or remove the key simulated", host)
+	}
+	return ""
+}
+
 // judgePlan judges the constants that a plan sets.
 func judgePlan(c *Config) (all config.Problems) {
 	defaults := constants.Default()
@@ -60,9 +98,14 @@ func judgePlan(c *Config) (all config.Problems) {
 
 // judgeListen refuses addresses at which strangers would reach an open rig.
 func judgeListen(c *Config) config.Problems {
-	l := c.Listen
-	if err := rpc.CheckAddress(l.GRPC, rpc.Security{CertFile: l.TLSCert, KeyFile: l.TLSKey, ClientCA: l.ClientCA, TokenFile: l.Tokens}); err != nil {
+	if err := rpc.CheckAddress(c.Listen.GRPC, security(c)); err != nil {
 		return config.Problems{c.Problem("listen.grpc", err.Error())}
 	}
 	return nil
+}
+
+// security is who may reach the services of a configuration.
+func security(c *Config) rpc.Security {
+	l := c.Listen
+	return rpc.Security{CertFile: l.TLSCert, KeyFile: l.TLSKey, ClientCA: l.ClientCA, TokenFile: l.Tokens}
 }

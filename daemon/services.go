@@ -25,7 +25,7 @@ func (d *Daemon) startServices() (err error) {
 		Journal: rpc.FromJournal(d.journal), Layout: d.layout, Convert: convertFor,
 		Runs: runsView{d.runs, d.board.sim}, Sources: d.sourceHealth, Clock: d.board.clock, DefaultPlan: d.runs.Plan,
 		RunErrors:    rpc.RunErrors{NoRun: runs.ErrNoRun, Open: runs.ErrRunOpen, NotOpen: runs.ErrNoOpen, Plan: runs.ErrPlan},
-		Security:     rpc.Security{CertFile: l.TLSCert, KeyFile: l.TLSKey, ClientCA: l.ClientCA, TokenFile: l.Tokens},
+		Security:     security(d.config),
 		NoReflection: l.Reflection != nil && !*l.Reflection,
 		Push:         d.feed.Push,
 		Log:          d.log,

@@ -160,6 +160,10 @@ func (d *Doc) pairs(n ast.Node, key, want string) []*ast.MappingValueNode {
 			d.add(p, path, "blocks are not merged here: write the keys themselves")
 			continue
 		}
+		if strings.HasPrefix(keyText(p), "\u00a0") {
+			d.add(p, strings.Trim(path, "\u00a0 "), "a no-break space stands before it: indent with spaces only")
+			continue
+		}
 		if _, twice := d.at[path]; twice {
 			d.add(p, path, "is given twice: keep one")
 			continue

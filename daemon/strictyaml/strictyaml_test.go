@@ -280,3 +280,72 @@ func FuzzParse(f *testing.F) {
 	f.Add("table: &a {b: *a}")
 	f.Fuzz(func(_ *testing.T, text string) { _, _ = decode(text) })
 }
+
+// TestNotYAML words for a writer what is no YAML, and no text.
+func TestNotYAML(t *testing.T) {
+	for _, c := range []struct{ text, want string }{
+		{"in:\n\ta: 1\n", "2:1: this is not YAML: a tab stands in the indentation: indent with spaces only"},
+		{"list:\n  - a: x\n\u00a0   b: 1\n", "3:1: b: a no-break space stands before it: indent with spaces only"},
+		{"list:\n  - a: x\n    \u00a0b: 1\n   c: 2\n", "no-break space stands in the indentation: indent with spaces only"},
+		{"in:\n  a: x\n   b: 1\n", "a key and its value can't stand here: indent it as far as the lines that belong together with it"},
+		{"in:\n  a: x\n b: 1\n", "3:2: this is not YAML: this line does not fit to those above it"},
+		{"name: x\nn:3\non: true\n", "want a key and its value, with a space after the colon"},
+		{"name: a: b\n", "a text with a colon in it needs quotes"},
+		{"name: \"a\n", "1:7: this is not YAML: a text that begins with a quote does not end with one"},
+		{"in: {a: x, b: 1\non: true\n", "a block that begins with { does not end"},
+		{"name: @a\n", "a text that begins like this needs quotes"},
+		{"name: %a\n", "a text that begins with % needs quotes"},
+		{"\xff\xfen\x00", "f.yaml: the file is in UTF-16: save it as UTF-8"},
+		{"name: x\nin: {a: r\xfcck}\n", "f.yaml:2:10: the byte 0xFC is not UTF-8: save the file as UTF-8"},
+		{"name: x\x00\n", "f.yaml:1:8: the byte 0x00 is no text"},
+		{strings.Repeat("#", 1<<20+1), "the file has 1.0 MB, more than the 1 MB that are read"},
+	} {
+		_, err := decode(c.text)
+		if err == nil || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%.40q: %.300v, want %s", c.text, err, c.want)
+		}
+	}
+	many := ""
+	for i := range 300 {
+		many += fmt.Sprintf("k%d: 1\n", i)
+	}
+	if _, err := decode(many); err == nil || !strings.HasSuffix(err.Error(), "f.yaml: and 200 problems more") {
+		t.Errorf("many problems: %v", err)
+	}
+	if o, err := decode("name: x\r\nn: 3\r\n"); err != nil || o.Name != "x" || o.N != 3 {
+		t.Errorf("CRLF: %+v, %v", o, err)
+	}
+	if o, err := decode("name: x\rn: 3\r"); err != nil || o.Name != "x" || o.N != 3 {
+		t.Errorf("CR: %+v, %v", o, err)
+	}
+	if _, err := decode("deep: {x: {a: q, c: 1}}\nlist: [{a: q}, {c: 2}]\n"); err == nil {
+		t.Error("unknown keys deep inside")
+	}
+}
+
+// TestProblemBelowWhatIsKnown places a problem as deep as the file goes.
+func TestProblemBelowWhatIsKnown(t *testing.T) {
+	var o struct{ More Rest }
+	d, err := Parse("f.yaml", []byte("more:\n  deep:\n    - {a: 1}\n    - a: 2\n      b: 3\n  single:\n    key: 1\n"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	d.Decode(&o)
+	for key, want := range map[string]string{
+		"more.deep[1].b":      "f.yaml:5:7: ",
+		"more.deep[0].z":      "f.yaml:3:8: ",
+		"more.deep[7]":        "f.yaml:2:3: ",
+		"more.single.key":     "f.yaml:7:5: ",
+		"more.single.key.sub": "f.yaml:7:5: ",
+		"else":                "f.yaml:1:1: ",
+	} {
+		if got := d.Problem(key, "x").Error(); !strings.HasPrefix(got, want) {
+			t.Errorf("%s: %s, want %s", key, got, want)
+		}
+	}
+	d.Addf("more.deep[1]", "one")
+	d.Add(Problems{d.Problem("more.deep", "follows"), d.Problem("more.dee", "two"), d.Problem("more.deep[1].b", "three")})
+	if got := d.Err().Error(); strings.Contains(got, "follows") || !strings.Contains(got, "two") || !strings.Contains(got, "three") {
+		t.Errorf("added: %s", got)
+	}
+}

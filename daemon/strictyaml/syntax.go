@@ -112,6 +112,7 @@ var wordings = [...]struct{ message, text string }{
 	{"cannot start any token", "a text that begins like this needs quotes"},
 	{"undefined alias name", "a text that begins with * needs quotes"},
 	{"undefined anchor name", "a text that begins with & needs quotes"},
-	{"undefined directive value", "a text that begins with % needs quotes"},
+	{"reserved character", "a text that begins like this needs quotes"},
+	{"directive", "a text that begins with % needs quotes"},
 	{"unknown escape character", "in double quotes a \\ begins an escape: write \\\\, or take single quotes"},
 }

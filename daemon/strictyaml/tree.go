@@ -63,7 +63,7 @@ func (d *Doc) Problem(key, text string) Problem {
 	p := Problem{File: d.file, Key: key, Text: text, Line: 1, Column: 1}
 	for path := key; path != ""; path = parent(path) {
 		if n, ok := d.at[path]; ok {
-			p.Line, p.Column = place(descend(n, key[len(path):]))
+			p.Line, p.Column = place(entry(descend(n, key[len(path):])))
 			break
 		}
 	}
@@ -100,7 +100,7 @@ func child(n ast.Node, step string) ast.Node {
 		}
 	case *ast.SequenceNode:
 		if i, err := strconv.Atoi(step); err == nil && i < len(n.Values) {
-			return entry(n.Values[i])
+			return n.Values[i]
 		}
 	}
 	return nil

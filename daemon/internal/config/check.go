@@ -9,6 +9,7 @@ import (
 	"regexp"
 	"slices"
 	"sort"
+	"strconv"
 	"strings"
 	"time"
 
@@ -50,7 +51,7 @@ func (k *checker) name(path, what, text string) (ok bool) {
 	case namePattern.MatchString(text):
 		return true
 	case text == "":
-		k.bad(path, "is missing: give %s a name, for instance %q", what, map[string]string{"the rig": "bench-1", "the input's channel": "vr1"}[what])
+		k.bad(path, "is missing: give %s a name, for instance %q", what, map[string]string{"the rig": "bench-1", "the source": "back", "the channel": "vr1", "the receiver": "lab"}[what])
 	case namePattern.MatchString(better):
 		k.bad(path, "%q: %s; write %q", text, nameRule, better)
 	default:
@@ -122,18 +123,38 @@ func (k *checker) remotes() {
 
 func (k *checker) listen() {
 	l := k.c.Listen
-	if _, ok := strings.CutPrefix(l.GRPC, "unix:"); !ok {
-		if _, _, err := net.SplitHostPort(l.GRPC); err != nil {
-			k.bad("listen.grpc", "want host:port or unix:/path, got %q", l.GRPC)
+	if path, ok := strings.CutPrefix(l.GRPC, "unix:"); ok {
+		if !strings.HasPrefix(path, "/") {
+			k.bad("listen.grpc", "want unix: and a path that begins with /, for instance unix:/run/soakd/soakd.sock, got %q", l.GRPC)
 		}
+	} else {
+		k.address("listen.grpc", l.GRPC, "unix:/path")
 	}
 	if l.HTTP != "off" {
-		if _, _, err := net.SplitHostPort(l.HTTP); err != nil {
-			k.bad("listen.http", "want host:port or off, got %q", l.HTTP)
+		k.address("listen.http", l.HTTP, "off")
+		if _, port, err := net.SplitHostPort(l.HTTP); err == nil && l.HTTP == l.GRPC && port != "0" {
+			k.bad("listen.http", "%s is gRPC's address already: want another port, or off", l.HTTP)
 		}
 	}
-	if (l.TLSCert == "") != (l.TLSKey == "") {
-		k.bad("listen", "tls_cert and tls_key go together: give both or neither")
+	switch {
+	case l.TLSCert != "" && l.TLSKey == "":
+		k.bad("listen.tls_cert", "goes together with tls_key: give both or neither")
+	case l.TLSCert == "" && l.TLSKey != "":
+		k.bad("listen.tls_key", "goes together with tls_cert: give both or neither")
+	case l.TLSCert == "" && l.ClientCA != "":
+		k.bad("listen.client_ca", "needs TLS: give tls_cert and tls_key too")
+	}
+}
+
+// address checks host:port; or is what else the key may be.
+func (k *checker) address(path, text, or string) {
+	_, port, err := net.SplitHostPort(text)
+	if err != nil {
+		k.bad(path, "want host:port or %s, got %q", or, text)
+		return
+	}
+	if _, err := strconv.ParseUint(port, 10, 16); err != nil {
+		k.bad(path, "want a port from 1 to 65535 after the last colon, got %q", text)
 	}
 }
 
@@ -279,7 +300,7 @@ func (k *checker) channel(path, name string, ch *Channel) {
 		}
 	}
 	if !slices.IsSortedFunc(ch.Table, func(a, b TablePoint) int { return sign(a.Reference - b.Reference) }) {
-		k.bad(path+".table", "references must ascend")
+		k.bad(path+".table", "the references must ascend: put the points in order, the lowest first")
 	}
 	if ch.Cold != nil && (ch.Cold.Channel == "") == (ch.Cold.Fixed == nil) {
 		k.badBlock(path+".cold", "want either channel or fixed")

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"syscall"
 	"time"
 
 	"soakrig/daemon/strictyaml"
@@ -302,7 +303,11 @@ type Judge func(*Config) Problems
 func Load(path string, known []*drivers.Driver, judges ...Judge) (*Config, error) {
 	text, err := os.ReadFile(path)
 	if err != nil {
-		return nil, fmt.Errorf("read configuration: %w%s", err, unreadable(err))
+		var cause *fs.PathError
+		if errors.As(err, &cause) {
+			err = cause.Err // without the path, which is named here
+		}
+		return nil, fmt.Errorf("read the configuration %s: %w%s", path, err, unreadable(err))
 	}
 	return Parse(path, text, known, judges...)
 }
@@ -312,6 +317,8 @@ func unreadable(err error) string {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return "; name the file with -config, or begin with an example (the package keeps some in /usr/share/doc/soakrig/examples/rigs)"
+	case errors.Is(err, syscall.EISDIR):
+		return "; name the file in it, for instance with -config FOLDER/rig.yaml"
 	case errors.Is(err, fs.ErrPermission):
 		return "; let the service read it: chmod 644, or chgrp soakd-keys and chmod 640"
 	}

@@ -166,3 +166,17 @@ func TestUnreadable(t *testing.T) {
 		}
 	}
 }
+
+// TestZeroIsNoDefault: only what the file does not give has a default.
+func TestZeroIsNoDefault(t *testing.T) {
+	const base = "rig: r\nsources: [{name: a, driver: max31856, inputs: [{channel: x, port: SPI0.0}]}]\n"
+	c, err := Parse("r.yaml", []byte(base), known())
+	if err != nil || c.Sources[0].Every != time.Second || c.Journal.Sync != time.Second || c.Journal.MaxSize != 8<<30 {
+		t.Fatalf("%+v, %v", c, err)
+	}
+	for _, text := range []string{"journal: {keep: 0}", "journal: {sync: 0}", "journal: {max_size: 0}", "simulated: {speed: 0}"} {
+		if _, err := Parse("r.yaml", []byte(base+text+"\n"), known()); err == nil {
+			t.Errorf("%s was accepted", text)
+		}
+	}
+}

@@ -3,6 +3,7 @@ package rpc
 import (
 	"errors"
 	"fmt"
+	"log/slog"
 	"net"
 	"net/netip"
 	"os"
@@ -69,6 +70,13 @@ func clearStale(path string) error {
 		return fmt.Errorf("a socket is there and can't be asked whether it is in use: %w", err)
 	}
 	return os.Remove(path)
+}
+
+// CheckFiles says why the server would not start with the files that security names;
+// nil: it would.
+func CheckFiles(sec Security) error {
+	_, err := newAuthenticator(sec, slog.New(slog.DiscardHandler))
+	return err
 }
 
 // CheckAddress says why the server would refuse to serve on the address with this
