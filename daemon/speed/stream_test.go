@@ -18,13 +18,10 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
-	"google.golang.org/grpc/mem"
-	"google.golang.org/protobuf/encoding/protowire"
-	"google.golang.org/protobuf/proto"
-	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"soakrig/daemon/internal/journal"
 	"soakrig/daemon/internal/rigtime"
+	"soakrig/daemon/internal/rpc/streamtest"
 	"soakrig/daemon/record"
 	pb "soakrig/proto/soakrig/v1"
 )
@@ -63,77 +60,11 @@ func follow(addr string, from, upTo uint64, keep func(*pb.TailResponse)) error {
 	}
 }
 
-// undecoded is a codec that looks for no more than the last sequence of a batch, so
-// that the rig is counted and not what a client makes of its messages.
-type undecoded struct{}
-
-type lastOnly struct{ last uint64 }
-
-// Marshal implements encoding.CodecV2.
-func (undecoded) Marshal(v any) (mem.BufferSlice, error) {
-	raw, err := proto.Marshal(v.(proto.Message))
-	return mem.BufferSlice{mem.SliceBuffer(raw)}, err
-}
-
-// Unmarshal implements encoding.CodecV2.
-func (undecoded) Unmarshal(data mem.BufferSlice, v any) error {
-	buf := data.MaterializeToBuffer(mem.DefaultBufferPool())
-	defer buf.Free()
-	v.(*lastOnly).last = lastOf(buf.ReadOnlyData())
-	return nil
-}
-
-// Name implements encoding.CodecV2.
-func (undecoded) Name() string { return "proto" }
-
-// Field numbers in proto/soakrig/v1/samples.proto; a test holds them.
-const (
-	fieldBatch = 2 // of TailResponse
-	fieldLast  = 7 // of Batch
-)
-
-func lastOf(msg []byte) (last uint64) {
-	num, _, n := protowire.ConsumeTag(msg)
-	if num != fieldBatch {
-		return 0
-	}
-	b, _ := protowire.ConsumeBytes(msg[n:])
-	for len(b) > 0 {
-		num, kind, n := protowire.ConsumeTag(b)
-		b = b[n:]
-		if num == fieldLast {
-			last, _ = protowire.ConsumeVarint(b)
-		}
-		b = b[protowire.ConsumeFieldValue(num, kind, b):]
-	}
-	return last
-}
-
 // discard is follow without decoding.
 func discard(addr string, from, upTo uint64) error {
-	conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.ForceCodecV2(undecoded{})))
-	if err != nil {
-		return err
-	}
-	defer conn.Close()
 	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Minute)
 	defer cancel()
-	stream, err := conn.NewStream(ctx, &grpc.StreamDesc{ServerStreams: true}, pb.SampleService_Tail_FullMethodName)
-	if err != nil {
-		return err
-	}
-	if err := stream.SendMsg(&pb.TailRequest{StartSequence: &from}); err != nil {
-		return err
-	}
-	if err := stream.CloseSend(); err != nil {
-		return err
-	}
-	for m := (lastOnly{}); m.last < upTo; {
-		if err := stream.RecvMsg(&m); err != nil {
-			return err
-		}
-	}
-	return nil
+	return streamtest.Discard(ctx, addr, from, upTo)
 }
 
 // bare is a stream of given messages with nothing behind it.
@@ -411,17 +342,5 @@ func benchFanOut(b *testing.B) {
 			ours: best[i+1].Seconds() * 1e6, limit: best[0].Seconds() * 1e6, of: "nobody follows", allocs: none,
 			budget: "p99 unchanged (within 1 ms), nothing lost, below 0.3 MB each",
 			met:    best[i+1] <= best[0]+time.Millisecond && (heap[i+1]-heap[0])/float64(n) < 0.3 && !b.Failed()})
-	}
-}
-
-func TestFieldNumbers(t *testing.T) {
-	for _, f := range []struct {
-		m    proto.Message
-		name protoreflect.Name
-		want protoreflect.FieldNumber
-	}{{&pb.TailResponse{}, "batch", fieldBatch}, {&pb.Batch{}, "last", fieldLast}} {
-		if got := f.m.ProtoReflect().Descriptor().Fields().ByName(f.name).Number(); got != f.want {
-			t.Errorf("%s has number %d, want %d", f.name, got, f.want)
-		}
 	}
 }

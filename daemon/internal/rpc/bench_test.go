@@ -13,12 +13,10 @@ import (
 
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/credentials/insecure"
-	"google.golang.org/grpc/mem"
-	"google.golang.org/protobuf/encoding/protowire"
-	"google.golang.org/protobuf/proto"
 
 	"soakrig/client"
 	"soakrig/daemon/internal/journal"
+	"soakrig/daemon/internal/rpc/streamtest"
 	"soakrig/daemon/record"
 	pb "soakrig/proto/soakrig/v1"
 )
@@ -59,74 +57,6 @@ func benchSample(l *record.Layout) *record.Sample {
 		s.Raw[i] = record.Raw{Has: record.HasCode | record.HasCold, Code: int64(3000 + 17*i), Cold: 1600, AgeUS: 900}
 	}
 	return s
-}
-
-// unread is a codec that looks for no more than the last sequence of a batch, so that
-// a benchmark measures the rig and not how a client decodes.
-type unread struct{}
-
-type lastOnly struct{ last uint64 }
-
-// Marshal implements encoding.CodecV2.
-func (unread) Marshal(v any) (mem.BufferSlice, error) {
-	raw, err := proto.Marshal(v.(proto.Message))
-	return mem.BufferSlice{mem.SliceBuffer(raw)}, err
-}
-
-// Unmarshal implements encoding.CodecV2.
-func (unread) Unmarshal(data mem.BufferSlice, v any) error {
-	buf := data.MaterializeToBuffer(mem.DefaultBufferPool())
-	defer buf.Free()
-	v.(*lastOnly).last = lastOf(buf.ReadOnlyData())
-	return nil
-}
-
-// Name implements encoding.CodecV2.
-func (unread) Name() string { return "proto" }
-
-func lastOf(msg []byte) uint64 {
-	num, _, n := protowire.ConsumeTag(msg)
-	if num != tailBatch {
-		return 0
-	}
-	b, _ := protowire.ConsumeBytes(msg[n:])
-	last := uint64(0)
-	for len(b) > 0 {
-		num, kind, n := protowire.ConsumeTag(b)
-		b = b[n:]
-		if num == batchLast {
-			last, _ = protowire.ConsumeVarint(b)
-		}
-		b = b[protowire.ConsumeFieldValue(num, kind, b):]
-	}
-	return last
-}
-
-// discard follows from the sequence on until upTo, decoding nothing.
-func discard(addr string, from, upTo uint64) error {
-	conn, err := grpc.NewClient(addr, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.ForceCodecV2(unread{})))
-	if err != nil {
-		return err
-	}
-	defer conn.Close()
-	ctx, cancel := context.WithCancel(context.Background())
-	defer cancel()
-	stream, err := conn.NewStream(ctx, &grpc.StreamDesc{ServerStreams: true}, pb.SampleService_Tail_FullMethodName)
-	if err != nil {
-		return err
-	}
-	if err := stream.SendMsg(&pb.TailRequest{StartSequence: &from}); err != nil {
-		return err
-	}
-	if err := stream.CloseSend(); err != nil {
-		return err
-	}
-	for m := (lastOnly{}); m.last < upTo; {
-		if err := stream.RecvMsg(&m); err != nil {
-			return err
-		}
-	}
-	return nil
 }
 
 // drain receives until the sequence, without looking closer: what is measured is the
@@ -171,7 +101,7 @@ func BenchmarkStream(b *testing.B) {
 			var all sync.WaitGroup
 			for range subscribers {
 				all.Go(func() {
-					if err := discard(r.addr, 2, upTo); err != nil {
+					if err := streamtest.Discard(b.Context(), r.addr, 2, upTo); err != nil {
 						b.Error(err)
 					}
 				})
@@ -279,8 +209,8 @@ func BenchmarkAgainstBareStream(b *testing.B) {
 	for b.Loop() { // in turn, and the best of each, so that all see the same machine
 		timed("ours", decoded(r.addr))
 		timed("bare", decoded(addr))
-		timed("ours undecoded", func() error { return discard(r.addr, 2, n+1) })
-		timed("bare undecoded", func() error { return discard(addr, 2, n+1) })
+		timed("ours undecoded", func() error { return streamtest.Discard(b.Context(), r.addr, 2, n+1) })
+		timed("bare undecoded", func() error { return streamtest.Discard(b.Context(), addr, 2, n+1) })
 	}
 	rate := func(what string) float64 { return n / best[what].Seconds() }
 	b.ReportMetric(rate("ours"), "samples/s")

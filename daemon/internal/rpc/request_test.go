@@ -20,7 +20,7 @@ import (
 )
 
 // raw is a codec that sends bytes as they are and throws answers away.
-type raw struct{ unread }
+type raw struct{}
 
 // Marshal implements encoding.CodecV2.
 func (raw) Marshal(v any) (mem.BufferSlice, error) {
@@ -29,6 +29,9 @@ func (raw) Marshal(v any) (mem.BufferSlice, error) {
 
 // Unmarshal implements encoding.CodecV2.
 func (raw) Unmarshal(mem.BufferSlice, any) error { return nil }
+
+// Name implements encoding.CodecV2.
+func (raw) Name() string { return "proto" }
 
 // send makes a call with a request of these bytes, and gives how its first answer ends.
 func send(t *testing.T, conn *grpc.ClientConn, method protoreflect.MethodDescriptor, request []byte) error {
