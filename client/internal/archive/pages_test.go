@@ -24,7 +24,7 @@ const (
 func onTheWay() (*Run, []Reading) { return testRun("2026-05-02-1", perPage*pageCount/3) }
 
 func pageOf(i int) []byte {
-	return append(binary.LittleEndian.AppendUint32(nil, uint32(i)), bytes.Repeat([]byte{byte(i)}, 100+i)...)
+	return append(binary.LittleEndian.AppendUint32(nil, uint32(i)), bytes.Repeat([]byte{byte(i)}, 20+i)...)
 }
 
 func indexOf(t interface{ Fatalf(string, ...any) }, page []byte) int {
