@@ -57,14 +57,20 @@ others waiting; the exit code is then 4.`,
 		if err != nil {
 			return err
 		}
-		counts, err := s.collectAll(cmd.Context(), a, rigs, quick)
+		counts, err := s.collectAll(cmd.Context(), collecting{folder: a, quick: quick}, rigs)
 		return errors.Join(s.printCollected(counts, out.word), err, unlock())
 	}
 	return cmd
 }
 
+// collecting is where the runs go, and how closely what is there is looked at.
+type collecting struct {
+	folder *archive.Folder
+	quick  bool // files that are there are taken for whole
+}
+
 // collectAll takes the runs of all rigs at once, so that a slow one keeps nobody waiting.
-func (s *session) collectAll(ctx context.Context, a *archive.Folder, rigs []*namedRig, quick bool) ([]collected, error) {
+func (s *session) collectAll(ctx context.Context, c collecting, rigs []*namedRig) ([]collected, error) {
 	counts := make([]collected, len(rigs))
 	failed := make([]error, len(rigs))
 	what := make([]*client.Description, len(rigs))
@@ -84,7 +90,7 @@ func (s *session) collectAll(ctx context.Context, a *archive.Folder, rigs []*nam
 	each(func(i int) {
 		counts[i].Rig = rigs[i].name
 		if failed[i] == nil {
-			failed[i] = s.collect(ctx, a, rigs[i], quick, what[i], &counts[i])
+			failed[i] = s.collect(ctx, c, rigs[i], what[i], &counts[i])
 		}
 		if failed[i] != nil {
 			counts[i].Error = failed[i].Error()
@@ -108,7 +114,7 @@ func oneNameOneRig(rigs []*namedRig, what []*client.Description, failed []error)
 }
 
 // collect takes the runs of one rig, oldest last: what is newest is wanted first.
-func (s *session) collect(ctx context.Context, a *archive.Folder, r *namedRig, quick bool, d *client.Description, n *collected) error {
+func (s *session) collect(ctx context.Context, c collecting, r *namedRig, d *client.Description, n *collected) error {
 	var ids []string
 	err := r.List(ctx, "", func(run *client.Run) error {
 		if run.State != "ended" {
@@ -123,7 +129,7 @@ func (s *session) collect(ctx context.Context, a *archive.Folder, r *namedRig, q
 	}
 	var failed error
 	for i, id := range ids {
-		outcome, err := s.collectRun(ctx, a, r, id, quick, d)
+		outcome, err := s.collectRun(ctx, c, r, d, id)
 		switch {
 		case ctx.Err() != nil:
 			return errors.Join(failed, ctx.Err())
@@ -143,7 +149,7 @@ func (s *session) collect(ctx context.Context, a *archive.Folder, r *namedRig, q
 	return failed
 }
 
-func (s *session) collectRun(ctx context.Context, a *archive.Folder, r *namedRig, id string, quick bool, d *client.Description) (archive.Outcome, error) {
+func (s *session) collectRun(ctx context.Context, c collecting, r *namedRig, d *client.Description, id string) (archive.Outcome, error) {
 	got, err := r.Get(ctx, id)
 	if err != nil {
 		return "", err
@@ -153,13 +159,13 @@ func (s *session) collectRun(ctx context.Context, a *archive.Folder, r *namedRig
 		l.run.Record.Rig = d.Rig
 	}
 	l.run.Record.Simulated = d.Simulated
-	if quick && a.There(l.run) {
+	if c.quick && c.folder.There(l.run) {
 		return archive.Kept, nil
 	}
 	if err := l.needResult(); err != nil {
 		return "", err
 	}
-	return a.Collect(l.run, func(p *archive.Pages) archive.Readings {
+	return c.folder.Collect(l.run, func(p *archive.Pages) archive.Readings {
 		return (&fetch{rig: r, run: l.run, kept: p, outage: collectOutage}).readings(ctx)
 	})
 }
