@@ -10,7 +10,7 @@ import (
 // Trials of the long forms, for example
 //
 //	go test ./daemon/internal/journal -run 'Kill|PowerCut' -kills 1000 -cuts 100 -timeout 2h
-//	go test ./daemon/internal/journal -run 'Day|Damage' -hours 24 -damages 20
+//	go test ./daemon/internal/journal -run 'Day|Damage|Sectors|Headers' -hours 24 -damages 20
 var (
 	kills   = flag.Int("kills", 40, "times that TestKill kills a writer")
 	hours   = flag.Int("hours", 3, "hours of rig time that TestDay runs")

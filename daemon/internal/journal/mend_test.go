@@ -101,7 +101,7 @@ func TestLogIsDamaged(t *testing.T) {
 	killed := asKilled(t, k)
 	log, err := os.Stat(newest(t, killed, "-wal"))
 	must(t, err)
-	for at := int64(logHeader + 3*frameBytes); at < log.Size()-5*frameBytes; at += frameBytes {
+	for at := int64(logHeader + 3*frameBytes); at < log.Size()-5*frameBytes; at += 4 * frameBytes {
 		for _, within := range []int64{0, 4, 9, 17, frameHeader, 3000} {
 			dir := copyDir(t, killed)
 			edit(t, newest(t, dir, "-wal"), func(p []byte) []byte { p[at+within] ^= 0x10; return p })
@@ -222,6 +222,9 @@ func TestHeadersThatLie(t *testing.T) {
 	for _, name := range []string{recordsName, filepath.Base(files(t, dir)[0]), filepath.Base(newest(t, dir, ""))} {
 		for at := 16; at < 100; at++ {
 			if at >= 24 && at < 44 || at >= 72 && at < 92 { // counters and what is reserved
+				continue
+			}
+			if *damages == 1 && at >= 24 && at%4 != 3 { // the short form: the lowest byte of each word
 				continue
 			}
 			d := copyDir(t, dir)
