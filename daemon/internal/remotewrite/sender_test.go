@@ -462,7 +462,7 @@ func (c *stepClock) Now() record.Stamp {
 	return record.Stamp{Boot: record.BootID{9}, BootNS: int64(now.Sub(c.start)), WallNS: now.UnixNano() + c.stepNS.Load(), Synced: c.synced.Load()}
 }
 func (c *stepClock) SleepUntil(ctx context.Context, _ int64) error { return ctx.Err() }
-func (c *stepClock) Speed() float64 { return 1 }
+func (c *stepClock) Speed() float64                                { return 1 }
 
 // A board that boots three days behind: the first request waits for the clock, and
 // what was measured before gets the time that it turned out to have.

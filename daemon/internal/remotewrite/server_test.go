@@ -19,7 +19,7 @@ func (c worldClock) Now() record.Stamp {
 	return record.Stamp{Boot: record.BootID{9}, BootNS: int64(2*time.Hour + now.Sub(c.start)), WallNS: now.UnixNano(), Synced: true}
 }
 func (c worldClock) SleepUntil(ctx context.Context, _ int64) error { <-ctx.Done(); return ctx.Err() }
-func (c worldClock) Speed() float64 { return 1 }
+func (c worldClock) Speed() float64                                { return 1 }
 
 // realBench is a bench on the world's time whose journal already holds the past.
 func realBench(t *testing.T, past, every time.Duration) *bench {
