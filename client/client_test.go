@@ -59,7 +59,9 @@ func TestDialOfNothing(t *testing.T) {
 func TestAdviceWhereNoRigAnswers(t *testing.T) {
 	c := &Client{rig: "bench"}
 	for text, want := range map[string]string{
-		`connection error: desc = "transport: Error while dialing: dial tcp 192.0.2.1:1: connect: connection refused"`:                                                                "check that soakd runs there",
+		`connection error: desc = "transport: Error while dialing: dial tcp 192.0.2.1:1: connect: connection refused"`: "check that soakd runs there",
+		"name resolver error: produced zero addresses":                                                                 "check the name",
+		"dial tcp: address 99999: invalid port":                                                                        "1 to 65535",
 		`connection error: desc = "transport: authentication handshake failed: tls: failed to verify certificate: x509: certificate is valid for bench-5.example, not wrong.example"`: "the name that the certificate is for",
 		`connection error: desc = "transport: authentication handshake failed: tls: failed to verify certificate: x509: certificate signed by unknown authority"`:                     "check the CA file",
 		`connection error: desc = "transport: authentication handshake failed: tls: first record does not look like a TLS handshake"`:                                                 "leave the CA file out",

@@ -58,6 +58,9 @@ func (e *Error) Error() string {
 // advice is what to do where no rig answers.
 func (e *Error) advice() string {
 	for _, a := range []struct{ sign, text string }{
+		{"produced zero addresses", "no computer of that name is known here: check the name, or give its IP address"},
+		{"no such host", "no computer of that name is known here: check the name, or give its IP address"},
+		{"invalid port", "a port is a number from 1 to 65535"},
 		{"bad certificate", "the rig does not take the client certificate, or wants one"},
 		{"certificate required", "the rig wants a client certificate"},
 		{"x509: ", "somebody is there whose certificate is not taken: check the CA file, and the name that the certificate is for"},

@@ -20,6 +20,7 @@ const (
 	healthStuck      = "stuck"
 	healthPickup     = "pickup"
 	healthAbsent     = "absent"
+	healthUnjudged   = "unjudged" // no load, in which a probe is judged
 )
 
 // blockHealth is the block length in seconds in which rises are compared.
@@ -38,12 +39,12 @@ type probeState struct {
 
 // sound tells whether the probe measured its place to the end.
 func (p *probeState) sound() bool {
-	return p.health == healthGood || p.health == healthPickup || p.health == healthIncomplete
+	return p.health == healthGood || p.health == healthUnjudged || p.health == healthPickup || p.health == healthIncomplete
 }
 
 // hides tells whether the probe may have missed a higher peak.
 func (p *probeState) hides() bool {
-	return p.health != healthGood && p.health != healthPickup && p.note != noteExcluded
+	return p.health != healthGood && p.health != healthUnjudged && p.health != healthPickup && p.note != noteExcluded
 }
 
 const noteExcluded = "left out by a mark"
@@ -112,6 +113,7 @@ func (ev *evaluation) judgeProbe(i int) {
 	channel := ev.roles.probes[i]
 	cover := &ev.acc.cover[channel]
 	if ev.to <= ev.from {
+		s.health = healthUnjudged
 		return
 	}
 	end := float64(ev.to - 1)

@@ -107,6 +107,11 @@ func TestRecordingThatBeginsOnLoad(t *testing.T) {
 			t.Errorf("nothing but load: %+v %v", res.Load, res.Reasons)
 		}
 		_, res = powerRun(t, plan, 1, stretchW{600, 1})
+		for _, p := range res.Probes {
+			if p.Health != "unjudged" { // a probe is judged by what it gives on load
+				t.Errorf("probe %s is %s without a load", p.Channel, p.Health)
+			}
+		}
 		if res.Load.Outcome != "not_seen" || res.Verdict != record.VerdictVoid {
 			t.Errorf("nothing but idle: %+v %s", res.Load, res.Verdict)
 		}

@@ -86,7 +86,7 @@ type Peak struct {
 type ProbeResult struct {
 	Channel       string         `json:"channel"`
 	Place         string         `json:"place,omitempty"`
-	Health        string         `json:"health"` // good, incomplete, lost, detached, never_attached, reversed, stuck, pickup, absent
+	Health        string         `json:"health"` // good, incomplete, lost, detached, never_attached, reversed, stuck, pickup, absent, unjudged (no load)
 	Counts        bool           `json:"counts"` // whether it counted for the peak
 	HeldC         *float64       `json:"held_c,omitempty"`
 	ExpandedK     *float64       `json:"expanded_k,omitempty"`

@@ -74,7 +74,7 @@ func probeKeys() []key {
 		{"probes", "every probe"},
 		{"probes.channel", "name"},
 		{"probes.place", "where it sits"},
-		{"probes.health", "good, incomplete, lost, detached, never_attached, reversed, stuck, pickup, absent"},
+		{"probes.health", "good, incomplete, lost, detached, never_attached, reversed, stuck, pickup, absent, unjudged (no load was seen)"},
 		{"probes.counts", "whether it counted for the peak"},
 		{"probes.held_c", "highest level held on load, degC"},
 		{"probes.expanded_k", "its expanded uncertainty, K"},

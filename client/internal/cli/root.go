@@ -97,6 +97,9 @@ func (s *session) root() *cobra.Command {
 	root.SuggestionsMinimumDistance = 2
 	root.SetVersionTemplate("soak {{.Version}}\n")
 	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		if _, letter, ok := strings.Cut(err.Error(), "unknown shorthand flag: "); ok {
+			err = fmt.Errorf("unknown flag: %s", letter[strings.LastIndexByte(letter, ' ')+1:])
+		}
 		return usagef("%w\nSee %s --help", err, cmd.CommandPath())
 	})
 	s.addRigFlags(root)

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"soakrig/daemon/record"
@@ -69,7 +70,11 @@ func peakFact(r *record.Result) fact {
 	f := fact{Label: "Peak", State: Good}
 	f.Text = peakText(p) + " on " + placed(p.Channel, p.Place) + " at " + clockTime(r, p.AtS)
 	if p.SecondHeldC != nil && p.GapK != nil {
-		f.Text += fmt.Sprintf("; next is %s, %s cooler", p.Second, withUnit(Fixed(*p.GapK, 1), "K"))
+		if gap := Fixed(*p.GapK, 1); gap == Fixed(0, 1) {
+			f.Text += fmt.Sprintf("; %s held the same to 0.1 K", p.Second)
+		} else {
+			f.Text += fmt.Sprintf("; next is %s, %s cooler", p.Second, withUnit(gap, "K"))
+		}
 		if p.Ambiguous {
 			f.Text += fmt.Sprintf(", too near to tell apart: the hot spot is %s or %s", p.Channel, p.Second)
 		}
@@ -259,6 +264,9 @@ func ambientFact(r *record.Result) fact {
 }
 
 func probesFact(r *record.Result) fact {
+	if len(r.Probes) > 0 && !slices.ContainsFunc(r.Probes, func(p record.ProbeResult) bool { return p.Health != "unjudged" }) {
+		return fact{"Probes", "nothing to judge: a probe is judged by what it gives on load", Unknown}
+	}
 	good, counting := 0, 0
 	var odd []string
 	for i := range r.Probes {

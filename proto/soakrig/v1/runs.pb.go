@@ -2273,7 +2273,7 @@ type ProbeResult struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
 	Channel string                 `protobuf:"bytes,1,opt,name=channel,proto3" json:"channel,omitempty"`
 	Place   string                 `protobuf:"bytes,2,opt,name=place,proto3" json:"place,omitempty"`
-	// good, incomplete, lost, detached, never_attached, reversed, stuck, pickup, absent
+	// good, incomplete, lost, detached, never_attached, reversed, stuck, pickup, absent, unjudged
 	Health string `protobuf:"bytes,3,opt,name=health,proto3" json:"health,omitempty"`
 	// whether it counted for the peak
 	Counts    bool     `protobuf:"varint,4,opt,name=counts,proto3" json:"counts,omitempty"`
