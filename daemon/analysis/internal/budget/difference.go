@@ -34,6 +34,13 @@ func compareLines(a, b record.BudgetLine) int {
 	return strings.Compare(a.Name, b.Name)
 }
 
+// Difference is the standard uncertainty of the difference of two results. Lines that
+// both sides share by key and name cancel by their correlation.
+func Difference(a, b []record.BudgetLine) float64 {
+	k, m := Prepare(a), Prepare(b)
+	return k.Difference(&m)
+}
+
 // Difference is the standard uncertainty of the difference of two budgets.
 func (k *Prepared) Difference(m *Prepared) float64 {
 	v := k.variance + m.variance

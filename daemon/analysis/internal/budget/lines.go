@@ -56,29 +56,6 @@ func WithShares(lines []record.BudgetLine) []record.BudgetLine {
 	return lines
 }
 
-// Difference is the standard uncertainty of the difference of two results.
-// Lines that both sides share by key cancel by their correlation.
-func Difference(a, b []record.BudgetLine) float64 {
-	sum := 0.0
-	for _, l := range a {
-		sum += float64(l.StandardK * l.StandardK)
-	}
-	for _, m := range b {
-		sum += float64(m.StandardK * m.StandardK)
-		if m.SharedKey == "" {
-			continue
-		}
-		for _, l := range a {
-			if l.SharedKey == m.SharedKey && l.Name == m.Name {
-				r := min(l.SharedCorrelation, m.SharedCorrelation)
-				sum -= float64(2 * r * l.StandardK * m.StandardK)
-				break
-			}
-		}
-	}
-	return math.Sqrt(max(sum, 0))
-}
-
 // OfRun are the lines that a run adds to a probe's own: they belong to the peak
 // of this run of this unit. run names it; nothing outside the run shares them. rise is
 // the peak above the room, absent without one.
