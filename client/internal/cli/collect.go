@@ -132,6 +132,7 @@ func (s *session) collect(ctx context.Context, c collecting, r *namedRig, d *cli
 		outcome, err := s.collectRun(ctx, c, r, d, id)
 		switch {
 		case ctx.Err() != nil:
+			s.progress("%s: %d of %d runs seen to; the next collect goes on from there", r.name, i, len(ids))
 			return errors.Join(failed, ctx.Err())
 		case errors.Is(err, client.ErrUnreachable):
 			return errors.Join(failed, err)

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -77,6 +78,9 @@ func tell(w io.Writer, err error) int {
 		code = exitUnreachable
 	}
 	text := strings.ReplaceAll(err.Error(), "\n", "\n      ")
+	if errors.Is(err, context.Canceled) {
+		text = "interrupted"
+	}
 	fmt.Fprintf(w, "soak: %s\n", text)
 	return code
 }

@@ -8,6 +8,7 @@ import (
 	"runtime"
 	"runtime/debug"
 	"strings"
+	"sync"
 
 	"github.com/spf13/cobra"
 
@@ -57,6 +58,8 @@ type session struct {
 	timeout  lengthFlag
 
 	rigs []*namedRig // dialled
+
+	telling sync.Mutex // held while a line of progress is written: rigs are served at once
 }
 
 const rootHelp = `soak talks to soakd on one or more rigs, and works on archives and recordings with
@@ -184,5 +187,7 @@ func version(stamped string) string {
 
 // progress tells on standard error what is going on, when somebody may be watching.
 func (s *session) progress(format string, args ...any) {
+	s.telling.Lock()
+	defer s.telling.Unlock()
 	fmt.Fprintf(s.Stderr, format+"\n", args...)
 }
