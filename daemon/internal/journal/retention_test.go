@@ -27,6 +27,7 @@ func TestRetentionBySizeAndPins(t *testing.T) {
 		for k := from; k <= to; k += 250 {
 			appendN(t, j, k, 250)
 			commit(t, j)
+			sealedUp(t, j)
 		}
 	}
 	write(1, 20_000)
@@ -92,6 +93,7 @@ func TestRetentionByRoomNeverTakesTheActiveFile(t *testing.T) {
 	for k := uint64(1); k <= 20_000; k += 250 {
 		appendN(t, j, k, 250)
 		commit(t, j)
+		sealedUp(t, j)
 	}
 	j.measure()
 	j.retain()
@@ -116,9 +118,10 @@ func TestRetentionByAgeTrustsOnlyASynchronisedClock(t *testing.T) {
 	opts.Keep = time.Hour
 	j := open(t, opts)
 	defer j.Close()
-	for k := uint64(1); k <= 20_000; k += 250 {
-		appendN(t, j, k, 250)
+	for k := uint64(1); k <= 20_000; k += 230 { // none of the ends is an entry whose clock is not synchronised
+		appendN(t, j, k, 230)
 		commit(t, j)
+		sealedUp(t, j)
 	}
 	j.workersIdle()
 	at, body := entryFor(1)
@@ -162,6 +165,7 @@ func TestRetentionKeepsWhatAWrongClockCallsOld(t *testing.T) {
 				}
 			}
 			commit(t, j)
+			sealedUp(t, j)
 		}
 		j.workersIdle()
 	}
