@@ -137,7 +137,7 @@ func (p *pages) payload(c []byte, size int) ([]byte, bool) {
 // lastColumn is the last column of a row if that holds bytes; nil if not.
 func lastColumn(row []byte) []byte {
 	size, n := bigVarint(row)
-	if n == 0 || size > uint64(len(row)) {
+	if n == 0 || size < uint64(n) || size > uint64(len(row)) {
 		return nil
 	}
 	length, kind := uint64(0), uint64(0)

@@ -1,6 +1,8 @@
 package journal
 
 import (
+	"os"
+	"path/filepath"
 	"testing"
 
 	"soakrig/daemon/record"
@@ -53,5 +55,30 @@ func FuzzRing(f *testing.F) {
 		if takeStamp(stamp) != at || string(got) != string(body) {
 			t.Fatalf("%+v % x", takeStamp(stamp), got)
 		}
+	})
+}
+
+// FuzzCarve: whatever lies on the pages of a database, only blocks that match their
+// checksum and their number come out of it.
+func FuzzCarve(f *testing.F) {
+	dir := store(f, 800, true)
+	p, err := os.ReadFile(newest(f, dir, ""))
+	must(f, err)
+	for at := pageSize; at < len(p); at += pageSize {
+		if p[at] == tableLeaf {
+			f.Add(p[at : at+pageSize])
+		}
+	}
+	f.Add([]byte{tableLeaf, 0, 0, 0, 1, 0, 0, 0, 0, 10, 5, 1, 0, 0, 0, 0})
+	path := filepath.Join(f.TempDir(), "db")
+	f.Fuzz(func(t *testing.T, page []byte) {
+		p := make([]byte, 3*pageSize)
+		copy(p[pageSize:], page)
+		must(t, os.WriteFile(path, p, 0o600))
+		carve(path, func(b piece) {
+			if first, last, err := record.CheckBlock(b.d); err != nil || first != b.first || last != b.last {
+				t.Fatalf("%d to %d: %v", b.first, b.last, err)
+			}
+		})
 	})
 }
