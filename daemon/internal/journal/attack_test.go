@@ -208,7 +208,9 @@ func smallFiles(t testing.TB) Options {
 // TestRowsMoved are blocks whose own checksum holds in places where they don't belong.
 func TestRowsMoved(t *testing.T) {
 	const n = 3000
-	clean := storeOf(t, smallFiles(t), n, true)
+	opts := smallFiles(t)
+	opts.tune.rotateBytes = 96 << 10 // room for several blocks in each
+	clean := storeOf(t, opts, n, true)
 	for _, c := range []struct {
 		name, text string
 		missing    bool

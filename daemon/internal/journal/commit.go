@@ -351,7 +351,7 @@ func (j *Journal) rotate() {
 		j.log.Error("journal: size of file", "error", err)
 		return
 	}
-	if !j.rotationDue(size) {
+	if !j.w.full && !j.rotationDue(size) { // a seal that ended since may have made it smaller
 		return
 	}
 	j.w.full = true

@@ -65,11 +65,16 @@ func sealedUp(t testing.TB, j *Journal) {
 
 func copyDir(t testing.TB, from string) string {
 	t.Helper()
-	to := t.TempDir()
-	if err := os.CopyFS(to, os.DirFS(from)); err != nil {
-		t.Fatal(err)
+	for {
+		to := t.TempDir()
+		err := os.CopyFS(to, os.DirFS(from))
+		if err == nil {
+			return to
+		}
+		if !errors.Is(err, os.ErrNotExist) { // a copy of the records came to its end meanwhile
+			t.Fatal(err)
+		}
 	}
-	return to
 }
 
 // outcome is what a damaged store comes to.
