@@ -101,28 +101,23 @@ func stamp(ns int64) record.Stamp {
 	return record.Stamp{Boot: record.BootID{1}, BootNS: ns, WallNS: 1_780_000_000_000_000_000 + ns, Synced: true}
 }
 
-func (c *eager) SleepUntil(ctx context.Context, ns int64) error {
-	done, err := c.Tick(ctx, ns)
-	if err == nil {
-		done()
-	}
-	return err
-}
+// Tick is how acquisition begins; it is no deadline.
+func (c *eager) Tick(ctx context.Context, _ int64) (func(), error) { return nothing, ctx.Err() }
 
-func (c *eager) Retick(ctx context.Context, ns int64) error { return c.SleepUntil(ctx, ns) }
+func (c *eager) SleepUntil(ctx context.Context, ns int64) error { return c.Retick(ctx, ns) }
 
-func (c *eager) Tick(ctx context.Context, ns int64) (func(), error) {
+func (c *eager) Retick(ctx context.Context, ns int64) error {
 	c.mu.Lock()
 	if c.left == 0 {
 		c.once.Do(func() { close(c.done) })
 		c.mu.Unlock()
 		<-ctx.Done()
-		return nil, ctx.Err()
+		return ctx.Err()
 	}
 	c.left--
 	c.now = max(c.now, ns)
 	c.mu.Unlock()
-	return nothing, nil
+	return nil
 }
 
 func nothing() {}
