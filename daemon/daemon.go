@@ -58,9 +58,9 @@ type Daemon struct {
 	grpcLis   net.Listener
 	httpLis   net.Listener
 
-	mu     sync.Mutex    // guards config and reload; held during a reload
-	config *Config       // in force
-	reload reloadOutcome // of the newest reload
+	config atomic.Pointer[Config] // in force; a reload replaces it
+	mu     sync.Mutex             // guards reload; held during a reload
+	reload reloadOutcome          // of the newest reload
 	acq    atomic.Pointer[acquiring]
 	feed   push.Feed // what gRPC pushes and the driver push reads
 
@@ -104,7 +104,8 @@ func Start(opts Options) (*Daemon, error) {
 	if opts.Notify == nil {
 		opts.Notify = func(string) {}
 	}
-	d := &Daemon{opts: opts, log: opts.Log, config: opts.Config, done: make(chan struct{}), reload: reloadOutcome{ok: true, at: time.Now()}}
+	d := &Daemon{opts: opts, log: opts.Log, done: make(chan struct{}), reload: reloadOutcome{ok: true, at: time.Now()}}
+	d.config.Store(opts.Config)
 	d.ctx, d.stop = context.WithCancelCause(context.Background())
 	if err := d.start(); err != nil {
 		d.stop(err)
@@ -191,8 +192,8 @@ func (d *Daemon) newest() record.Stamp {
 
 func (d *Daemon) startRuns() (err error) {
 	d.runs, err = runs.New(runs.Options{
-		Rig: d.config.Rig, Journal: d.journal, Clock: d.board.clock, Layout: d.layout,
-		Plan: planOf(d.config), Log: d.log,
+		Rig: d.config.Load().Rig, Journal: d.journal, Clock: d.board.clock, Layout: d.layout,
+		Plan: planOf(d.config.Load()), Log: d.log,
 		Calibrate: func(at record.Stamp, c record.Calibration) error {
 			if err := d.journal.PutCalibration(c); err != nil {
 				return err
@@ -210,7 +211,7 @@ func (d *Daemon) startReaders() (err error) {
 		return err
 	}
 	d.metrics, err = metrics.New(metrics.Options{
-		Rig: d.config.Rig, Version: d.opts.Version, Simulated: d.config.Simulated != nil,
+		Rig: d.config.Load().Rig, Version: d.opts.Version, Simulated: d.config.Load().Simulated != nil,
 		Journal: d.journal, Clock: d.board.clock, Layout: d.layout, Sources: d.sourceRows,
 		Live: d.runs.Live, Subscribers: d.streamRows, Reload: d.reloadState, Limits: d.limits,
 		Serving: d.serving.Load, Log: d.log,
@@ -219,7 +220,7 @@ func (d *Daemon) startReaders() (err error) {
 	if err != nil {
 		return err
 	}
-	c := d.config.Interlock
+	c := d.config.Load().Interlock
 	if c == nil {
 		return nil
 	}

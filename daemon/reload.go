@@ -16,7 +16,7 @@ type reloadOutcome struct {
 func (d *Daemon) Reload() error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	c, err := LoadConfig(d.config.File, d.opts.Drivers)
+	c, err := LoadConfig(d.config.Load().File, d.opts.Drivers)
 	if err == nil {
 		err = d.swap(c)
 	}
@@ -24,14 +24,14 @@ func (d *Daemon) Reload() error {
 	if err != nil {
 		return fmt.Errorf("reload: the old configuration stays in force: %w", err)
 	}
-	d.config = c
+	d.config.Store(c)
 	d.runs.SetPlan(planOf(c))
 	return nil
 }
 
 // swap replaces the acquirer; d.mu is held.
 func (d *Daemon) swap(c *Config) error {
-	old := d.config
+	old := d.config.Load()
 	fixed := []struct {
 		key  string
 		same bool

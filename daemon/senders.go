@@ -12,13 +12,13 @@ import (
 
 // openSenders makes a sender for every receiver of the configuration.
 func (d *Daemon) openSenders() error {
-	for _, text := range remoteCautions(d.config) {
+	for _, text := range remoteCautions(d.config.Load()) {
 		d.log.Warn(text)
 	}
-	for _, r := range d.config.Remote {
+	for _, r := range d.config.Load().Remote {
 		o := remotewrite.Options{
 			Name: r.Name, URL: r.URL, Version: r.Protocol, Window: r.Window, Labels: r.Labels, Agent: "soakd/" + d.opts.Version,
-			Rig: d.config.Rig, Journal: d.journal, Dir: d.config.Journal.Dir, Clock: d.board.clock, Layout: d.layout, Log: d.log,
+			Rig: d.config.Load().Rig, Journal: d.journal, Dir: d.config.Load().Journal.Dir, Clock: d.board.clock, Layout: d.layout, Log: d.log,
 		}
 		if r.Authorization != "" {
 			text, err := os.ReadFile(r.Authorization)

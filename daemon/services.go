@@ -19,13 +19,13 @@ import (
 
 // startServices opens the listeners and serves.
 func (d *Daemon) startServices() (err error) {
-	l := d.config.Listen
+	l := d.config.Load().Listen
 	d.rpc, err = rpc.New(rpc.Options{
-		Rig: d.config.Rig, Version: d.opts.Version, Algorithm: analysis.Version, Simulated: d.config.Simulated != nil,
+		Rig: d.config.Load().Rig, Version: d.opts.Version, Algorithm: analysis.Version, Simulated: d.config.Load().Simulated != nil,
 		Journal: rpc.FromJournal(d.journal), Layout: d.layout, Convert: convertFor,
 		Runs: runsView{d.runs, d.board.sim}, Sources: d.sourceHealth, Clock: d.board.clock, DefaultPlan: d.runs.Plan,
 		RunErrors:    rpc.RunErrors{NoRun: runs.ErrNoRun, Open: runs.ErrRunOpen, NotOpen: runs.ErrNoOpen, Plan: runs.ErrPlan},
-		Security:     security(d.config),
+		Security:     security(d.config.Load()),
 		NoReflection: l.Reflection != nil && !*l.Reflection,
 		Push:         d.feed.Push,
 		Log:          d.log,
@@ -99,7 +99,7 @@ func (d *Daemon) stopRequested(run, reason string) {
 			d.log.Error("the drop of the interlock can't be stored", "error", err)
 		}
 	}
-	if args := d.config.Plan.Stop; len(args) > 0 {
+	if args := d.config.Load().Plan.Stop; len(args) > 0 {
 		d.runs.StopCommand(d.ctx, run, args)
 	}
 }

@@ -56,14 +56,15 @@ func (d *Daemon) supervise() {
 // announce tells supervisor and health service once every source has been read.
 func (d *Daemon) announce() {
 	d.opts.Notify("READY=1\nSTATUS=acquiring; waiting for the first complete scan")
+	acq := d.acq.Load()
 	select {
-	case <-d.acq.Load().Scanned():
+	case <-acq.Scanned():
 	case <-d.ctx.Done():
 		return
 	}
 	d.serving.Store(true)
 	d.rpc.SetServing(true)
-	d.opts.Notify(fmt.Sprintf("STATUS=%d sources, gRPC on %s", len(d.config.Sources), d.GRPCAddr()))
+	d.opts.Notify(fmt.Sprintf("STATUS=%d sources, gRPC on %s", len(acq.Sources()), d.GRPCAddr()))
 }
 
 // watchSources keeps the health of every source known to the health service.

@@ -267,7 +267,7 @@ plan: {baseline: 1m, load: 20m, cooldown: 1m}
 		if err := d.Reload(); err == nil || !strings.Contains(err.Error(), "the old configuration stays in force") || !strings.Contains(err.Error(), file) {
 			t.Errorf("line %d broken: %v", i+1, err)
 		}
-		if d.layout() != layout || d.config != cfg {
+		if d.layout() != layout || d.config.Load() != cfg {
 			t.Fatalf("line %d broken: something of it was taken", i+1)
 		}
 	}

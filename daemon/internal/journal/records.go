@@ -32,6 +32,8 @@ type records struct {
 	path  string
 	fault func(op string) error
 
+	copying sync.Mutex // held while a copy is made
+
 	mu   sync.Mutex
 	db   *sql.DB   // guarded by mu
 	conn *sql.Conn // guarded by mu

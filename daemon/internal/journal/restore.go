@@ -350,6 +350,8 @@ func recordsCopies(path string) (out []string) {
 
 // copyOut makes a copy of records.db beside it and keeps the newest three.
 func (r *records) copyOut() error {
+	r.copying.Lock()
+	defer r.copying.Unlock()
 	fresh := r.path + ".copy-new"
 	if err := os.Remove(fresh); err != nil && !errors.Is(err, os.ErrNotExist) {
 		return err
